@@ -15,7 +15,6 @@ from rigwarp.errors import MeasurementError, UsageError
 from rigwarp.files import open_rig, write_text
 from rigwarp.jobs.next_step import NextStep
 from rigwarp.jobs.samples.bench_folder import create_bench, cycles_of, open_bench_folder
-from rigwarp.jobs.samples.check import check_bench
 from rigwarp.jobs.samples.compare import (
     compare_samples,
     comparison_csv,
@@ -23,7 +22,7 @@ from rigwarp.jobs.samples.compare import (
     write_comparison,
 )
 from rigwarp.jobs.samples.figure_rows import cycle_rows
-from rigwarp.jobs.samples.measure import Measured, export_frames, import_cycle, measure_sample
+from rigwarp.jobs.samples.measure import Measured, check_bench, export_frames, import_cycle, measure_sample
 from rigwarp.jobs.samples.predict import predict_on_rig
 from rigwarp.jobs.samples.seats import open_seat
 

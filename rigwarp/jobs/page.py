@@ -14,7 +14,7 @@ from rigwarp.files import RigFolder
 from rigwarp.files.names import PAGE_KEY_FILE
 from rigwarp.files.page_key_file import page_keys
 from rigwarp.jobs.defaults import LOCAL, PORT
-from rigwarp.live.operate.operator import STEP_BLACK, STEP_DEG, STEP_EVEN, STEP_LIGHT, STEP_MM, STEP_SCALE
+from rigwarp.live.operate.operator import STEPS
 from rigwarp.prewarp.adjustment import DRAG_REACH_MM, LIMITS
 from rigwarp.talk.keys import PageKeys
 
@@ -120,13 +120,6 @@ def page_hello(
         },
         "allowed_mm": rig.tolerance.content_p95_mm,
         "limits": {name: list(limits) for name, limits in LIMITS.items()},
-        "steps": {
-            "place": STEP_MM,
-            "turn": STEP_DEG,
-            "size": STEP_SCALE,
-            "light": STEP_LIGHT,
-            "black": STEP_BLACK,
-            "even": STEP_EVEN,
-        },
+        "steps": STEPS,
         "reach_mm": DRAG_REACH_MM,
     }

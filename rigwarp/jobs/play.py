@@ -23,7 +23,7 @@ from rigwarp.live.render.picture import rgb_of
 from rigwarp.live.run.statistics import Counts
 from rigwarp.live.sources.aim import AimSource
 from rigwarp.live.sources.opening import open_source
-from rigwarp.live.sources.source import Source
+from rigwarp.live.sources.source import SceneSource, Source, load_scene
 from rigwarp.live.sources.stream import StreamSource
 from rigwarp.prewarp import UNCHANGED, Adjustment, Prewarp
 from rigwarp.rig import Content
@@ -106,8 +106,6 @@ def opened_show(progress: Progress, folder: RigFolder, options: PlayOptions) -> 
 
 def _open(folder: RigFolder, options: PlayOptions, counts: Counts) -> Source:
     if options.scene is not None:
-        from rigwarp.live.sources.scene import SceneSource, load_scene
-
         return SceneSource(load_scene(options.scene), folder.rig.content)
     if options.aim:
         return AimSource(folder.rig)
@@ -279,7 +277,7 @@ def _page_of(show: Show) -> "PageLink | None":
 def _wait_for_screen(note: Callable[[str], None], show: Show) -> None:
     """Return once there is a screen that the projector can be; systemd is told READY only after that."""
     from rigwarp.live.run.window import wait_for_projector
-    from rigwarp.talk.service import notify_service
+    from rigwarp.talk.metrics import notify_service
 
     def waiting(reason: str) -> None:
         note(f"waiting for the screen: {reason}")
@@ -299,7 +297,7 @@ def _begin(
     window: "Window",
 ) -> None:
     """What is done once the window is open."""
-    from rigwarp.talk.service import notify_service
+    from rigwarp.talk.metrics import notify_service
 
     if window.notice:
         note(window.notice)

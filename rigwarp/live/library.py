@@ -84,12 +84,7 @@ class LoadedWarp:
 
 
 def load_warp(rig: Path | str, *, dither: bool = False) -> LoadedWarp:
-    """The measured warp of a rig folder, with the correction by hand on top of it.
-
-    Parameters
-    ----------
-    rig : the rig folder.
-    dither : dither between code values.
+    """The measured warp of a rig folder, with the correction by hand on top; `dither`: dither between code values.
 
     Raises
     ------

@@ -6,16 +6,19 @@ import time
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
-from typing import Any, Final, Protocol
+from typing import TYPE_CHECKING, Any, Final
 
 from rigwarp.page.guard import MOST_CLIENTS
-from rigwarp.page.helper import ask_helper
 from rigwarp.page.messages import Said
-from rigwarp.page.running import Running
+from rigwarp.page.running import Running, ask_job
 from rigwarp.talk.hosts import without_password
-from rigwarp.talk.keys import PageKeys, Role
+from rigwarp.talk.keys import PageKeys
 from rigwarp.talk.pipes import Talk
+
+if TYPE_CHECKING:
+    from rigwarp.page.sockets import Socket
 
 _MESSAGES, _TICKETS, _TICKET_S = 40, 16, 60.0
 _STALE_S: Final = 1.0
@@ -27,27 +30,14 @@ _HELD: Final = {"grid", "before"}
 """Commands that end when whoever gave them is gone."""
 
 
-class Client(Protocol):
-    """A browser that has shown its key."""
-
-    role: Role
-
-    def tell(self, message: dict[str, Any]) -> None:
-        """Send a message."""
-
-    def show(self, picture: bytes) -> None:
-        """Send a picture, unless the one before is still on its way."""
-
-
 @dataclass
 class _Seat:
-    client: Client
     pictures: bool = True
     held: set[str] = field(default_factory=set)
 
 
 class Hub:
-    """Everything behind the sockets.
+    """Everything behind the sockets: `name` of the rig, `state` as the player said it last, and what is done.
 
     Parameters
     ----------
@@ -75,26 +65,27 @@ class Hub:
         self._request = {**request, "rig": str(root)}
         self.link: Talk | None = None
         self.running = Running(later=later, changed=self._tell_job, picture=self._camera, frame=self._frame)
-        self._seats: dict[Client, _Seat] = {}
-        self._state: dict[str, Any] = {}
+        self._seats: dict[Socket, _Seat] = {}
+        self.name = str(hello.get("name", ""))
+        self.state: dict[str, Any] = {}
         self._heard_s = -1e9
         self._began_s = time.monotonic()
         self._messages: deque[tuple[float, str, str]] = deque(maxlen=_MESSAGES)
         self._pictures: dict[bytes, bytes] = {}
         self._results: list[dict[str, Any]] | None = None
         self._tables: list[dict[str, Any]] = []
-        self._waiting: dict[int, tuple[Client, int]] = {}
-        self._wanted: tuple[float, Client, Said] | None = None
+        self._waiting: dict[int, tuple[Socket, int]] = {}
+        self._wanted: tuple[float, Socket, Said] | None = None
         self._number = 0
         self._stamp: object = None
         self._tickets: dict[str, tuple[float, str, str]] = {}
         self.keys = keys
 
-    def enter(self, client: Client) -> bool:
+    def enter(self, client: "Socket") -> bool:
         """A browser with a key; False when there are too many already."""
         if len(self._seats) >= MOST_CLIENTS:
             return False
-        self._seats[client] = _Seat(client=client)
+        self._seats[client] = _Seat()
         client.tell({"hello": {**self._hello, "role": client.role}})
         client.tell(self._state_message())
         client.tell({"job": self.running.facts()})
@@ -109,14 +100,14 @@ class Hub:
         self._tell_watching()
         return True
 
-    def leave(self, client: Client) -> None:
+    def leave(self, client: "Socket") -> None:
         """It has gone, and what it held down is let go."""
         seat = self._seats.pop(client, None)
         for name in seat.held if seat is not None else ():
             self._command(Said(kind="do", what=name, values=(0.0,)))
         self._tell_watching()
 
-    def take(self, client: Client, said: Said) -> None:
+    def take(self, client: "Socket", said: Said) -> None:
         """Do what a browser asks for, or say why not."""
         if said.kind == "pictures":
             self._seats[client].pictures = said.what == "on"
@@ -136,9 +127,9 @@ class Hub:
         """What the player says."""
         self._heard_s = time.monotonic()
         if "state" in message:
-            self._state = message["state"]
-            if "source" in self._state:
-                self._state["source"] = without_password(str(self._state["source"]))
+            self.state = message["state"]
+            if "source" in self.state:
+                self.state["source"] = without_password(str(self.state["source"]))
             self._tell(self._state_message())
         elif "picture" in message:
             self._show(_CONTENT, data)
@@ -167,10 +158,10 @@ class Hub:
     def take_tables(self, tables: list[dict[str, Any]]) -> None:
         """Several tables, the worst first; whoever may only look gets no address to operate by."""
         self._tables = tables
-        for seat in list(self._seats.values()):
-            self._tell_tables(seat.client)
+        for client in list(self._seats):
+            self._tell_tables(client)
 
-    def _tell_tables(self, client: Client) -> None:
+    def _tell_tables(self, client: "Socket") -> None:
         hidden = "operate" if client.role == "view" else ""
         client.tell({"tables": [{key: one for key, one in row.items() if key != hidden} for row in self._tables]})
 
@@ -196,12 +187,7 @@ class Hub:
         if stamp == self._stamp:
             return
         self._stamp = stamp
-        self._aside(self._read_results, self._take_results)
-
-    @property
-    def name(self) -> str:
-        """Of the rig."""
-        return str(self._hello.get("name", ""))
+        self._aside(partial(ask_job, {"rig": str(self._root), "job": "results"}), self._take_results)
 
     @property
     def fresh(self) -> bool:
@@ -209,20 +195,12 @@ class Hub:
         return time.monotonic() - self._heard_s < _STALE_S
 
     @property
-    def state(self) -> dict[str, Any]:
-        """What the player said last."""
-        return self._state
-
-    @property
     def in_a_line(self) -> str:
         """What goes on where nothing plays, for `systemctl status`."""
         job = self.running.facts()
         if self.running.busy:
-            return (
-                f"{job['job']}: {job['stage']}, {job['at']} of {job['of']}"
-                if "stage" in job
-                else f"{job['job']} begins"
-            )
+            far = f": {job['stage']}, {job['at']} of {job['of']}" if "stage" in job else " begins"
+            return f"{job['job']}{far}"
         if self._tables:
             wrong = sum(one["state"] != "well" for one in self._tables)
             return f"tables that need a look: {wrong} of {len(self._tables)}; {len(self._seats)} at the page"
@@ -241,11 +219,7 @@ class Hub:
         found = self._tickets.pop(ticket, None)
         return None if found is None else (found[1], found[2])
 
-    def close(self) -> None:
-        """End the job that runs."""
-        self.running.kill()
-
-    def _do(self, client: Client, said: Said) -> None:
+    def _do(self, client: "Socket", said: Said) -> None:
         if self.link is None or not self.fresh:
             self._done(client, said.number, "not playing")
             return
@@ -259,7 +233,7 @@ class Hub:
             self.running.stop()
         self._command(said, client)
 
-    def _command(self, said: Said, client: Client | None = None) -> None:
+    def _command(self, said: Said, client: "Socket | None" = None) -> None:
         self._number += 1
         if client is not None:
             self._waiting[self._number] = (client, said.number)
@@ -273,7 +247,7 @@ class Hub:
         if client is not None and not told:
             self._done(client, said.number, "not playing")
 
-    def _job(self, client: Client, said: Said) -> None:
+    def _job(self, client: "Socket", said: Said) -> None:
         if said.what == "stop":
             self.running.stop()
             self._done(client, said.number, "")
@@ -289,7 +263,7 @@ class Hub:
                 self._wanted = None
                 self._done(client, said.number, "not playing")
 
-    def _start(self, client: Client, said: Said) -> None:
+    def _start(self, client: "Socket", said: Said) -> None:
         started = self.running.start(said.what, {**self._request, "player": self.link is not None})
         self._done(client, said.number, "" if started else "busy")
 
@@ -301,26 +275,23 @@ class Hub:
         elif not self.running.name:
             self._frame({"camera": False}, b"")  # too late: nobody wants it any more
 
-    def _use(self, client: Client, said: Said) -> None:
-        def change() -> str:
-            made, _ = ask_helper({"rig": str(self._root), "job": "use", "result": said.what})
-            return str(made.get("why", ""))
-
-        def changed(refused: str) -> None:
+    def _use(self, client: "Socket", said: Said) -> None:
+        def changed(answer: tuple[dict[str, Any], bytes]) -> None:
+            refused = str(answer[0].get("why", ""))
             self.note(refused or f"{said.what} is current now", "WARNING" if refused else "INFO")
             self._done(client, said.number, "failed" if refused else "")
             self.refresh_results()
 
-        self._aside(change, changed)
+        self._aside(partial(ask_job, {"rig": str(self._root), "job": "use", "result": said.what}), changed)
 
-    def _give_ticket(self, client: Client, said: Said) -> None:
+    def _give_ticket(self, client: "Socket", said: Said) -> None:
         while len(self._tickets) >= _TICKETS:
             del self._tickets[next(iter(self._tickets))]
         ticket = secrets.token_urlsafe(16)
         self._tickets[ticket] = (time.monotonic(), said.what, str(said.values[0]))
         client.tell({"ticket": ticket, "what": said.values[0], "number": said.number})
 
-    def _done(self, client: Client, number: int, refused: str, revision: int | None = None) -> None:
+    def _done(self, client: "Socket", number: int, refused: str, revision: int | None = None) -> None:
         if client in self._seats and number:
             client.tell({"done": number, "refused": refused, "revision": revision})
 
@@ -328,11 +299,11 @@ class Hub:
         if self.link is None:
             return {"state": {"playing": False}, "age_s": 0.0}
         age_s = time.monotonic() - self._heard_s
-        return {"state": {**self._state, "playing": bool(self._state)}, "age_s": round(min(age_s, 1e6), 1)}
+        return {"state": {**self.state, "playing": bool(self.state)}, "age_s": round(min(age_s, 1e6), 1)}
 
     def _tell(self, message: dict[str, Any]) -> None:
-        for seat in list(self._seats.values()):
-            seat.client.tell(message)
+        for client in list(self._seats):
+            client.tell(message)
 
     def _tell_job(self) -> None:
         self._tell({"job": self.running.facts()})
@@ -343,9 +314,9 @@ class Hub:
 
     def _show(self, kind: bytes, data: bytes) -> None:
         self._pictures[kind] = data
-        for seat in list(self._seats.values()):
+        for client, seat in list(self._seats.items()):
             if seat.pictures:
-                seat.client.show(kind + data)
+                client.show(kind + data)
 
     def _camera(self, data: bytes) -> None:
         self._show(_CAMERA, data)
@@ -364,10 +335,8 @@ class Hub:
                 found.append((facts.st_mtime_ns, facts.st_ino))
         return (*found, self.running.busy, self.running.facts().get("last") is not None)
 
-    def _read_results(self) -> dict[str, Any]:
-        return ask_helper({"rig": str(self._root), "job": "results"})[0]
-
-    def _take_results(self, made: dict[str, Any]) -> None:
+    def _take_results(self, answer: tuple[dict[str, Any], bytes]) -> None:
+        made = answer[0]
         if "why" in made:
             self.note(str(made["why"]), "WARNING")
         self._results = list(made.get("results", []))

@@ -6,10 +6,13 @@ the camera, frames for the player's window, and at the end `{"ended": ...}`; in 
 
 import _thread
 import contextlib
+import io
 import os
 import sys
+import tempfile
 import threading
 import time
+import zipfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import asdict
@@ -17,7 +20,7 @@ from pathlib import Path
 from queue import Empty, Queue
 from typing import TYPE_CHECKING, Any, Final
 
-from rigwarp.errors import DeviceError, DisplayTakenBack, RigwarpError
+from rigwarp.errors import DeviceError, DisplayTakenBack, InputError, RigwarpError
 from rigwarp.talk.pipes import Talk, own_streams, packed, read_message
 
 if TYPE_CHECKING:
@@ -30,6 +33,8 @@ _PICTURES_A_SECOND, _JPEG_QUALITY = 5.0, 75
 _STEP_S: Final = 0.1
 QUICK: Final = ("results", "use", "document")
 """Questions that are answered at once and need no devices."""
+_HTML, _BYTES, _ZIP = "text/html; charset=utf-8", "application/octet-stream", "application/zip"
+"""Of documents, as a browser takes them."""
 Say = Callable[..., bool]
 
 
@@ -60,17 +65,15 @@ class Told:
 
 
 class PlayerDisplay:
-    """`Display` that is the player's window: frames go there, and are shown between two pictures of the content."""
+    """`Display` that is the player's window: frames go there, and are shown between two pictures of the content.
+
+    `resolution` is (width, height) in native pixels.
+    """
 
     def __init__(self, resolution: tuple[int, int], say: Say) -> None:
-        self._resolution, self._say = resolution, say
+        self.resolution, self._say = resolution, say
         self._answers: Queue[dict[str, Any]] = Queue()
         self._number = 0
-
-    @property
-    def resolution(self) -> tuple[int, int]:
-        """(width, height) in native pixels."""
-        return self._resolution
 
     def show(self, frame: "Frame") -> None:
         """Show a frame; it is visible when this returns.
@@ -197,7 +200,6 @@ def _answer(asked: dict[str, Any]) -> tuple[dict[str, Any], bytes]:
     """The answer to a short question, and the bytes that belong to it."""
     import rigwarp
     from rigwarp.files import plain_json
-    from rigwarp.page.documents import document_of
 
     try:
         rig = rigwarp.open_rig(Path(asked["rig"]))
@@ -205,10 +207,55 @@ def _answer(asked: dict[str, Any]) -> tuple[dict[str, Any], bytes]:
             return {"results": [plain_json(asdict(one)) for one in rig.results()]}, b""
         if asked["job"] == "use":
             return {"used": rig.use(asked["result"]).name}, b""
-        made = document_of(rig.folder.root, asked["result"], asked["what"])
+        return _document(rig.folder.root, asked["result"], asked["what"])
     except RigwarpError as error:
         return {"why": str(error)}, b""
-    return {"name": made.name, "kind": made.kind, "attached": made.attached}, made.data
+
+
+def _document(root: Path, result: str, what: str) -> tuple[dict[str, Any], bytes]:
+    """A document of a finished result: name, kind, whether it is attached (to be saved, not shown); and its bytes.
+
+    Parameters
+    ----------
+    result : its folder's name; only one that is listed is taken.
+    what : "report", "map.npz", "prewarp.npz", or a format of `rigwarp export`, which comes as a zip archive.
+
+    Raises
+    ------
+    InputError
+        If there is none.
+    """
+    from rigwarp.files import complete_runs, open_rig, read_bytes
+    from rigwarp.files.names import MAP_FILE, PREWARP_FILE, REPORT_FILE, RESULTS
+
+    run = next((run for run in complete_runs(root / RESULTS) if run.name == result), None)
+    if run is None:
+        raise InputError(f"{root / RESULTS}: found no finished result of that name. Choose one that is listed.")
+    if what == "report":
+        if not (run / REPORT_FILE).is_file():
+            from rigwarp.reports.report import write_report
+
+            write_report(open_rig(root), run)
+        return {"name": REPORT_FILE, "kind": _HTML, "attached": False}, read_bytes(run / REPORT_FILE)
+    if what in (MAP_FILE, PREWARP_FILE):
+        return {"name": f"{result}-{what}", "kind": _BYTES, "attached": True}, read_bytes(run / what)
+    return {"name": f"{result}-{what}.zip", "kind": _ZIP, "attached": True}, _export(root, run, what)
+
+
+def _export(root: Path, run: Path, format: str) -> bytes:
+    from rigwarp.files import current_result, open_rig
+    from rigwarp.jobs.results.export_warp import export_warp
+
+    if current_result(root).name != run.name:
+        raise InputError(f"{run}: only the current result is exported. Make it current first.")
+    buffer = io.BytesIO()
+    with tempfile.TemporaryDirectory() as made, zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as archive:
+        out = Path(made) / f"{run.name}-{format}"
+        export_warp(open_rig(root), run, format, out=out, replace=False, correction=True)
+        for path in sorted(out.rglob("*")):
+            if path.is_file():
+                archive.write(path, path.relative_to(out.parent).as_posix())
+    return buffer.getvalue()
 
 
 def _patient(talk: Talk) -> Say:

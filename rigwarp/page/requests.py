@@ -1,23 +1,78 @@
-"""Requests: each meets the guard first; then files of ours, health, documents."""
+"""Requests: each meets the guard first; then files of ours, health, documents. And what all handlers share."""
 
 import asyncio
 import json
 import time
-from typing import Any, Final
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from importlib import resources
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
 
 from tornado import web
 
 import rigwarp
-from rigwarp.page.guard import host_allowed, origin_allowed
-from rigwarp.page.helper import ask_helper
-from rigwarp.page.site import Site
+from rigwarp.page.guard import Places, WrongKeys, host_allowed, origin_allowed
+from rigwarp.page.hub import Hub
+from rigwarp.page.running import ask_job
 from rigwarp.talk.keys import Role
-from rigwarp.talk.metrics import TYPE, metrics_text
+from rigwarp.talk.metrics import TYPE, metrics_text, notify_service
 
+if TYPE_CHECKING:
+    from rigwarp.page.sockets import Socket
+
+_KINDS: Final = {
+    ".html": "text/html; charset=utf-8",
+    ".css": "text/css; charset=utf-8",
+    ".js": "text/javascript; charset=utf-8",
+    ".svg": "image/svg+xml",
+}
+_STILL_S: Final = 10.0
 _POLICY: Final = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob:; connect-src 'self'{sockets}; "
     "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
 )
+
+
+@dataclass
+class Site:
+    """What the handlers share; `told` is what systemd was told last, None: it is told by the player."""
+
+    hub: Hub
+    places: Places
+    root: Path | None
+    files: Mapping[str, tuple[bytes, str]]
+    wrong: WrongKeys = field(default_factory=WrongKeys)
+    sockets: "set[Socket]" = field(default_factory=set)
+    shown: int = -1
+    shown_s: float = -1e9
+    told: str | None = None
+
+    def look_after(self) -> None:
+        """Called twice a second: who has a key that was revoked leaves, and systemd is told how things are."""
+        keys = self.hub.keys
+        for one in list(self.sockets):
+            if one.key and keys.role_of(one.key) is None:
+                one.turn_out("key")
+        shown = self.hub.state.get("shown")
+        if isinstance(shown, int) and shown != self.shown:
+            self.shown, self.shown_s = shown, time.monotonic()
+        self.hub.look_after()
+        if self.told is not None and self.told != self.hub.in_a_line:
+            self.told = self.hub.in_a_line
+            notify_service(f"STATUS={self.told}")
+
+    @property
+    def flipping(self) -> bool:
+        """True while frames were shown within the last ten seconds."""
+        return time.monotonic() - self.shown_s < _STILL_S
+
+
+def static_files() -> dict[str, tuple[bytes, str]]:
+    """The page's own files by name, whole: no request ever names a path."""
+    folder = resources.files("rigwarp.page") / "static"
+    found = [(one, Path(one.name).suffix) for one in folder.iterdir()]
+    return {one.name: (one.read_bytes(), _KINDS[kind]) for one, kind in found if kind in _KINDS}
 
 
 class Guarded(web.RequestHandler):
@@ -132,16 +187,9 @@ class State(Guarded):
             raise web.HTTPError(401)
         hub = self.site.hub
         self.set_header("Content-Type", "application/json")
+        current = [one for one in hub.results if one["current"]]
         self.finish(
-            json.dumps(
-                {
-                    "name": hub.name,
-                    "role": role,
-                    "state": hub.state,
-                    "fresh": hub.fresh,
-                    "results": [one for one in hub.results if one["current"]],
-                }
-            )
+            json.dumps({"name": hub.name, "role": role, "state": hub.state, "fresh": hub.fresh, "results": current})
         )
 
 
@@ -155,7 +203,7 @@ class Document(Guarded):
             raise web.HTTPError(404)
         result, what = found
         request = {"rig": str(self.site.root), "job": "document", "result": result, "what": what}
-        made, data = await asyncio.to_thread(ask_helper, request)
+        made, data = await asyncio.to_thread(ask_job, request)
         if "why" in made:
             self.site.hub.note(str(made["why"]), "WARNING")
             raise web.HTTPError(404)

@@ -1,6 +1,7 @@
 """The one job that somebody at the page has started: its process, how far it is, what came of it."""
 
 import contextlib
+import io
 import signal
 import subprocess
 import sys
@@ -9,7 +10,7 @@ from collections import deque
 from collections.abc import Callable, Mapping
 from typing import Any, Final
 
-from rigwarp.talk.pipes import Talk
+from rigwarp.talk.pipes import Talk, packed, read_message
 
 _NOTES: Final = 12
 _STOP_S: Final = 5.0
@@ -17,6 +18,20 @@ _STOP_S: Final = 5.0
 _TIDY_S: Final = 1.0
 """For a job that has to go at once: the camera for another job, all when the page ends."""
 CAMERA: Final = "camera"
+_PROGRAM: Final = (sys.executable, "-m", "rigwarp.page.job")
+_ANSWER_S: Final = 120.0
+
+
+def ask_job(request: Mapping[str, Any]) -> tuple[dict[str, Any], bytes]:
+    """What `rigwarp.page.job` answers to a short question, with "why" where it did not work, and the bytes behind it.
+
+    Waits for it. A process of its own: the server stays small, and quick to start.
+    """
+    found = None
+    with contextlib.suppress(OSError, ValueError, subprocess.TimeoutExpired):
+        done = subprocess.run(_PROGRAM, input=packed(request), stdout=subprocess.PIPE, timeout=_ANSWER_S, check=False)
+        found = read_message(io.BytesIO(done.stdout))
+    return found or ({"why": "the rig folder could not be asked; the terminal may tell more"}, b"")
 
 
 class Running:
@@ -65,12 +80,7 @@ class Running:
         self._notes.clear()
         self._facts = {}
         self.name, self._began_s, self._stop_s = job, time.monotonic(), None
-        process = subprocess.Popen(
-            [sys.executable, "-m", "rigwarp.page.job"],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            start_new_session=True,
-        )
+        process = subprocess.Popen(_PROGRAM, stdin=subprocess.PIPE, stdout=subprocess.PIPE, start_new_session=True)
         assert process.stdin is not None
         assert process.stdout is not None
         self._process = process
@@ -157,17 +167,14 @@ class Running:
         process.wait()
         if process is self._process:
             self._process = None
-            if self._stop_s is not None:  # before it could say anything
-                self._end({"ended": "stopped"})
-                return
-            self._end({"ended": "failed", "why": "its process ended without a word; the terminal may tell more"})
+            why = "its process ended without a word; the terminal may tell more"
+            stopped = self._stop_s is not None  # before it could say anything
+            self._end({"ended": "stopped"} if stopped else {"ended": "failed", "why": why})
 
     def _end(self, message: dict[str, Any]) -> None:
         self._frame({"release": True}, b"")
         self._frame({"camera": False}, b"")
         name, self.name = self.name, ""
-        if name != CAMERA or message["ended"] == "failed":
-            self._facts = {"last": {**message, "job": name}}
-        else:
-            self._facts = {}
+        told = name != CAMERA or message["ended"] == "failed"
+        self._facts = {"last": {**message, "job": name}} if told else {}
         self._changed()

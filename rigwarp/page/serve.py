@@ -1,28 +1,33 @@
-"""Serving the page of one rig: addresses, keys, the code to be photographed, and the server's life."""
+"""Serving the page of one rig: routes and limits, addresses, keys, the code to be photographed, the server's life."""
 
 import asyncio
 import signal
 import sys
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from socket import socket
+from typing import Any, Final
 
-from tornado import ioloop, netutil
+from tornado import httpserver, ioloop, netutil, web
 
 from rigwarp.errors import DeviceError
-from rigwarp.page.guard import places_of
+from rigwarp.page.guard import MESSAGE_BYTES, MOST_CONNECTIONS, MOST_FROM_ONE, places_of
 from rigwarp.page.hub import Hub
-from rigwarp.page.site import Site, static_files
-from rigwarp.page.web import serve_at
+from rigwarp.page.requests import Document, Files, Health, Nothing, Site, State, static_files
+from rigwarp.page.sockets import Socket
 from rigwarp.talk.hosts import EVERYWHERE, http_address, own_names
 from rigwarp.talk.keys import PageKeys
+from rigwarp.talk.metrics import notify_service
 from rigwarp.talk.pipes import Talk
-from rigwarp.talk.service import notify_service
 
-_LOOK_S, _KEYS_S, _TABLES_S, _SERVICE_S = 0.5, 1.0, 2.0, 1.0
+_LOOK_S, _KEYS_S, _TABLES_S = 0.5, 1.0, 2.0
+_PING_S: Final = 10
+_HEADER_BYTES, _BODY_BYTES = 16384, 1024
+_SLOW_S: Final = 10.0
+"""A whole request has to have come by then, however it trickles."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -98,7 +103,7 @@ async def _serve(
     hub = Hub(root, hello, {"display": display}, keys, later=later, aside=aside)
     places = places_of(host, port, own=own_names(), names=names)
     site = Site(hub=hub, places=places, root=root, files=static_files())
-    server = serve_at(site, sockets)
+    server = _serve_at(site, sockets)
     if talk is not None:
         hub.link = talk(lambda message, data: later(hub.heard, message, data), lambda: later(ended.set))
     stopped_by: list[int] = []
@@ -118,7 +123,7 @@ async def _serve(
         looking_at = asyncio.create_task(_look_at_tables(hub, tables))
     if talk is None:  # else the player tells
         notify_service("READY=1")
-        ioloop.PeriodicCallback(_tells_service(hub), 1000 * _SERVICE_S).start()
+        site.told = ""
     on_ready(address_of(host, port, keys, names))
     try:
         await ended.wait()
@@ -127,24 +132,10 @@ async def _serve(
             looking_at.cancel()
         looking.stop()
         server.stop()
-        hub.close()
+        hub.running.kill()
         pool.shutdown(wait=False, cancel_futures=True)
     if talk is None and signal.SIGINT in stopped_by:
         raise KeyboardInterrupt
-
-
-def _tells_service(hub: Hub) -> Callable[[], None]:
-    """A function that tells systemd how things are, whenever that has changed."""
-    told = ""
-
-    def tell() -> None:
-        nonlocal told
-        line = hub.in_a_line
-        if line != told:
-            told = line
-            notify_service(f"STATUS={line}")
-
-    return tell
 
 
 async def _look_at_tables(hub: Hub, look: Callable[[], list[dict[str, Any]]]) -> None:
@@ -167,3 +158,52 @@ def address_of(host: str, port: int, keys: PageKeys, names: list[str]) -> Addres
         view=view,
         code=tuple("".join("1" if module else "0" for module in row) for row in code),
     )
+
+
+class _Server(httpserver.HTTPServer):
+    """Not more connections at once than anybody needs, and one address leaves room for others."""
+
+    def handle_stream(self, stream: Any, address: Any) -> None:
+        """Called by tornado for each connection."""
+        from_there = sum(getattr(one.context, "remote_ip", None) == address[0] for one in self._connections)
+        if len(self._connections) >= MOST_CONNECTIONS or from_there >= MOST_FROM_ONE:
+            stream.close()
+            return
+        super().handle_stream(stream, address)
+
+
+def _application(site: Site) -> web.Application:
+    """The routes."""
+    shared = {"site": site}
+    return web.Application(
+        [
+            (r"/(|index\.html)", Files, shared),
+            (r"/static/([a-z_.]{1,40})", Files, shared),
+            (r"/link", Socket, shared),
+            (r"/(healthz|readyz|metrics)", Health, shared),
+            (r"/state", State, shared),
+            (r"/document/([A-Za-z0-9_-]{22})", Document, shared),
+            (r"/(.*)", Nothing, shared),
+        ],
+        site=site,
+        log_function=lambda handler: None,
+        websocket_ping_interval=_PING_S,
+        websocket_ping_timeout=_PING_S,
+        websocket_max_message_size=MESSAGE_BYTES,
+        default_handler_class=Nothing,
+        default_handler_args=shared,
+    )
+
+
+def _serve_at(site: Site, sockets: Iterable[socket]) -> httpserver.HTTPServer:
+    """Serve at sockets that listen."""
+    server = _Server(
+        _application(site),
+        max_header_size=_HEADER_BYTES,
+        max_body_size=_BODY_BYTES,
+        max_buffer_size=4 * MESSAGE_BYTES,
+        idle_connection_timeout=_SLOW_S,
+        body_timeout=_SLOW_S,
+    )
+    server.add_sockets(list(sockets))
+    return server

@@ -10,8 +10,7 @@ from tornado import ioloop, web, websocket
 
 from rigwarp.page.guard import MOST_WAITING, Rate, origin_allowed
 from rigwarp.page.messages import NoMessage, parse_message
-from rigwarp.page.requests import Guarded
-from rigwarp.page.site import Site
+from rigwarp.page.requests import Guarded, Site
 from rigwarp.talk.keys import Role
 
 _FIRST_S: Final = 5.0

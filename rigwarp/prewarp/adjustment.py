@@ -79,18 +79,9 @@ def within_limits(adjustment: Adjustment, **numbers: float) -> Adjustment:
 
 
 def adjusted_canvas(canvas_px: Array, content: Content, adjustment: Adjustment) -> Array:
-    """The canvas pixel to show at each place.
+    """Canvas pixels (..., 2) whose content belongs, once it is corrected, where the light of `canvas_px` lands.
 
-    Parameters
-    ----------
-    canvas_px : (..., 2) where on the canvas the light lands, by measurement; NaN stays NaN.
-    content : the canvas on the table.
-    adjustment : the correction.
-
-    Returns
-    -------
-    (..., 2)
-        Canvas pixels whose content belongs there once the correction is applied.
+    `canvas_px` (..., 2) is where on the canvas that is by measurement; NaN stays NaN.
     """
     if not moves(adjustment):
         return canvas_px

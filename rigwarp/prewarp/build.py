@@ -1,7 +1,6 @@
 """From a table map to the prewarp: mesh, gain, zones."""
 
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import Any
 
 import cv2
@@ -13,9 +12,8 @@ from rigwarp.geometry import Array, BoolArray, IntArray, PixelMap
 from rigwarp.geometry.pixel_map import NO_LIGHT, zones_lit
 from rigwarp.geometry.threads import all_in_two_threads, by_rows
 from rigwarp.prewarp.bisection import TILE_PX, compact, lattice_size, straying_points, triangles_of, with_dependants
-from rigwarp.prewarp.edge_blending import blending_weights
 from rigwarp.prewarp.extend import fill_linearly
-from rigwarp.prewarp.gain import LOWEST_GAIN, edge_coverage, evened, rim_share, smooth_light
+from rigwarp.prewarp.gain import LOWEST_GAIN, blending_weights, edge_coverage, evened, rim_share, smooth_light
 from rigwarp.prewarp.model import Prewarp
 from rigwarp.prewarp.rasterise import cover_pixels, interpolate, largest_strays
 from rigwarp.rig import Content, Transfer
@@ -72,7 +70,10 @@ def build_prewarp(
     coverage = edge_coverage(content_px, content)
     drawn = coverage > 0
     if not drawn.any():
-        raise MeasurementError(_nothing_lit(table_map))
+        raise MeasurementError(
+            f"none of the {int(table_map.answered.sum())} projector pixels with a table position lands on the content "
+            "area; check centre_mm and the size of [content] in rig.toml against the map"
+        )
     zones = np.array(zones_lit(np.where(drawn, table_map.zone, np.int16(NO_LIGHT))), np.int16)
 
     def meshes() -> list[ZoneMesh]:
@@ -87,17 +88,17 @@ def build_prewarp(
         return bare, smooth, evened(bare, smooth, rim, lowest_gain=flatten_limit, falloff=flatten_falloff)
 
     parts, (bare_gain, smooth, gain) = all_in_two_threads(meshes, gains)
-    made = _assembled(parts, zones, table_map, content, gain, transfer, canvas_px)
-    if smooth is None:
-        return made
-    return replace(made, light=smooth, bare_gain=bare_gain.astype(np.float32, copy=False))
-
-
-def _nothing_lit(table_map: PixelMap) -> str:
-    answered = int(table_map.answered.sum())
-    return (
-        f"none of the {answered} projector pixels with a table position lands on the content area; "
-        "check centre_mm and the size of [content] in rig.toml against the map"
+    return Prewarp(
+        projector_resolution=table_map.resolution,
+        content_pixels=content.pixels,
+        **joined_meshes(parts, zones),
+        zone=table_map.zone,
+        gain=gain.astype(np.float32, copy=False),
+        transfer=transfer,
+        light=smooth,
+        bare_gain=None if smooth is None else bare_gain.astype(np.float32, copy=False),
+        mesh_error_px=max(part[3] for part in parts),
+        canvas_px=canvas_px,
     )
 
 
@@ -186,28 +187,6 @@ def _touching(corners: IntArray, drawn: BoolArray) -> IntArray:
     bottom, right = np.minimum(corners.max(axis=1) + 1, [height, width]).T
     inside = total[bottom, right] - total[top, right] - total[bottom, left] + total[top, left]
     return corners[inside > 0]
-
-
-def _assembled(
-    parts: list[ZoneMesh],
-    zones: NDArray[np.int16],
-    table_map: PixelMap,
-    content: Content,
-    gain: Array,
-    transfer: Transfer,
-    canvas_px: NDArray[np.float32],
-) -> Prewarp:
-    """The zones' meshes put side by side, and the map itself."""
-    return Prewarp(
-        projector_resolution=table_map.resolution,
-        content_pixels=content.pixels,
-        **joined_meshes(parts, zones),
-        zone=table_map.zone,
-        gain=gain.astype(np.float32, copy=False),
-        transfer=transfer,
-        mesh_error_px=max(part[3] for part in parts),
-        canvas_px=canvas_px,
-    )
 
 
 def joined_meshes(parts: Sequence[ZoneMesh], zones: NDArray[np.int16]) -> dict[str, Any]:

@@ -1,10 +1,15 @@
-"""How bright each projector pixel may shine: black outside the content, evened out inside it."""
+"""How bright each projector pixel may shine: black outside the content, evened out inside it, blended where zones meet.
+
+Where two zones light one table spot, it is given mostly to one zone; across the seam the weights of the zones cross
+over in linear light and always add up to one, so that nothing is drawn twice and no bright or dark line shows.
+"""
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.geometry.blur import gaussian_blur
+from rigwarp.geometry.pixel_map import zones_lit
 from rigwarp.geometry.threads import by_rows
 from rigwarp.prewarp.extend import near_known
 from rigwarp.rig import Content
@@ -15,19 +20,19 @@ _TARGET_PERCENTILE = 5.0
 """Flattening aims at the light that 95 % of the content area reaches; the darkest rim is left as it is."""
 _LIGHT_BLUR_PX = 2.0
 """Measured light is smoothed by this sigma, so that camera noise does not turn into visible grain."""
+_SEAM_CELLS = 6.0  # half width of the seam where the overlap is wide enough, in projector pixels on the content
+_DENSITY_BLUR = 4.0  # cells; how sharply a zone draws varies slowly
+_MARGIN_CELLS = 4  # beyond the content, so that its own edge does not count as an edge of a zone's light
 
 
 def edge_coverage(content_px: Array, content: Content) -> NDArray[np.float32]:
-    """Share of a projector pixel inside the content: a one-pixel ramp across the outline; 0 where there is no answer.
+    """(H, W) share of a projector pixel inside the content: a one-pixel ramp across the outline.
 
-    Parameters
-    ----------
-    content_px : (H, W, 2) content pixels at projector pixel centres; NaN where there is no answer.
+    `content_px` (H, W, 2) are content pixels at projector pixel centres; where those are NaN the share is 0.
     """
-    width, height = content.pixels
 
     def depth(rows: slice) -> Array:
-        x, y = ((content_px[rows, :, i] - (n - 1) / 2) / (n / 2) for i, n in enumerate((width, height)))
+        x, y = _off_middle(content_px[rows], content)
         return 1.0 - (np.hypot(x, y) if content.shape == "circle" else np.maximum(np.abs(x), np.abs(y)))
 
     def share(rows: slice) -> NDArray[np.float32]:
@@ -41,6 +46,11 @@ def edge_coverage(content_px: Array, content: Content) -> NDArray[np.float32]:
         return np.minimum(np.fmax(depth_px + 0.5, 0.0), 1.0).astype(np.float32)  # of 0 and NaN fmax takes 0
 
     return np.concatenate(by_rows(share, content_px.shape))
+
+
+def _off_middle(content_px: Array, content: Content) -> list[Array]:
+    """x and y from the content's middle, 1 at its edges."""
+    return [(content_px[..., i] - (n - 1) / 2) / (n / 2) for i, n in enumerate(content.pixels)]
 
 
 def _difference(values: Array, axis: int) -> Array:
@@ -59,10 +69,9 @@ def _difference(values: Array, axis: int) -> Array:
 def rim_share(content_px: Array, content: Content) -> Array:
     """(H, W) squared distance from the content's middle, float32: 0 there, 1 at a circle's rim or a rectangle's
     corners."""
-    width, height = content.pixels
 
     def squared(rows: slice) -> Array:
-        x, y = ((content_px[rows, :, i] - (n - 1) / 2) / (n / 2) for i, n in enumerate((width, height)))
+        x, y = _off_middle(content_px[rows], content)
         total = (x * x + y * y) / (1.0 if content.shape == "circle" else 2.0)
         return np.fmin(total, 1.0).astype(np.float32)  # of 1 and NaN fmin takes 1
 
@@ -70,7 +79,7 @@ def rim_share(content_px: Array, content: Content) -> Array:
 
 
 def smooth_light(light: Array, inside: BoolArray) -> Array | None:
-    """Measured light without gaps and noise.
+    """Measured light (H, W) without gaps and noise, in single precision; None when none is known inside.
 
     Parameters
     ----------
@@ -78,10 +87,6 @@ def smooth_light(light: Array, inside: BoolArray) -> Array | None:
         Irradiance on the table made by each projector pixel at white, any unit; NaN unknown (the nearest known
         pixel's is used), 0 or less counts as unknown.
     inside : (H, W) only these pixels' light is used.
-
-    Returns
-    -------
-    (H, W) in single precision, or None when no light is known inside.
     """
     known = inside & np.isfinite(light) & (light > 0)
     if not known.any():
@@ -95,7 +100,7 @@ def smooth_light(light: Array, inside: BoolArray) -> Array | None:
 def evened(
     bare_gain: Array, smooth: Array, rim: Array, *, lowest_gain: float = LOWEST_GAIN, falloff: float = 0.0
 ) -> Array:
-    """The gain with the light evened out over all pixels that have any.
+    """The gain (H, W) with the light evened out over all pixels that have any: lowest_gain .. 1 times the bare one.
 
     Parameters
     ----------
@@ -104,12 +109,95 @@ def evened(
     rim : (H, W) see `rim_share`.
     lowest_gain : no pixel is dimmed below this share.
     falloff : share of the light by which the rim may stay darker than the middle: less light is given away.
-
-    Returns
-    -------
-    (H, W)
-        lowest_gain .. 1 times the bare gain.
     """
     wanted = 1.0 - falloff * rim
     target = np.percentile((smooth / wanted)[bare_gain > 0], _TARGET_PERCENTILE)
     return bare_gain * np.clip(target * wanted / smooth, lowest_gain, 1.0)
+
+
+def blending_weights(content_px: Array, zone: NDArray[np.integer], content_pixels: tuple[int, int]) -> Array:
+    """(H, W) share of the light that each projector pixel may contribute to its table spot; 1 where no other zone lies.
+
+    Parameters
+    ----------
+    content_px : (H, W, 2) content pixel under each projector pixel; NaN where there is none.
+    zone : (H, W) zone of each projector pixel; negative where it gives no light.
+    content_pixels : (width, height) of the content.
+    """
+    from scipy.ndimage import (  # not for the player, see decode/signal/noise.py
+        distance_transform_edt,
+        gaussian_filter,
+        map_coordinates,
+    )
+
+    numbers = zones_lit(zone)
+    if len(numbers) < 2:
+        return np.broadcast_to(np.float32(1.0), zone.shape)
+    weights = np.ones(zone.shape)
+    cell_px = _cell_px(content_px, zone)
+    shape = tuple(int(np.ceil(n / cell_px)) + 2 * _MARGIN_CELLS for n in content_pixels[::-1])
+    row, column = (content_px[..., i] / cell_px + _MARGIN_CELLS for i in (1, 0))
+    known = np.isfinite(row) & (row > -0.5) & (row < shape[0] - 0.5) & (column > -0.5) & (column < shape[1] - 0.5)
+    places = {n: known & (zone == n) for n in numbers}
+    density = {n: _density(row[here], column[here], shape) for n, here in places.items()}
+    depth = {n: distance_transform_edt(np.pad(_lit(d), 1, mode="edge"))[1:-1, 1:-1] for n, d in density.items()}
+    sharp = {n: gaussian_filter(d, _DENSITY_BLUR) for n, d in density.items()}
+    share = _shares(numbers, depth, sharp)
+    for n, here in places.items():
+        at = np.stack([row[here], column[here]])
+        weights[here] = np.clip(map_coordinates(share[n], at, order=1, mode="nearest"), 0.0, 1.0)
+    return weights
+
+
+def _cell_px(content_px: Array, zone: NDArray[np.integer]) -> float:
+    """Content pixels per projector pixel: the cell that a zone's light fills without gaps."""
+    step = np.linalg.norm(np.diff(content_px, axis=1), axis=-1)
+    same = (zone[:, 1:] == zone[:, :-1]) & (zone[:, 1:] >= 0) & np.isfinite(step)
+    return max(float(np.median(step[same])), 1e-3) if same.any() else 1.0
+
+
+def _density(row: Array, column: Array, shape: tuple[int, ...]) -> Array:
+    """Projector pixels per cell."""
+    index = np.rint(row).astype(np.intp) * shape[1] + np.rint(column).astype(np.intp)
+    return np.bincount(index, minlength=shape[0] * shape[1]).reshape(shape).astype(float)
+
+
+def _lit(density: Array) -> BoolArray:
+    """Cells that a zone lights: those with a pixel, and the gaps that stretching leaves between them."""
+    from scipy.ndimage import binary_closing  # not for the player, see decode/signal/noise.py
+
+    return np.asarray(binary_closing(np.pad(density > 0, 3), np.ones((5, 5), bool))[3:-3, 3:-3])
+
+
+def _shares(numbers: list[int], depth: dict[int, Array], sharp: dict[int, Array]) -> dict[int, Array]:
+    """Each zone's share of every cell: products of its shares against each other zone, made to add up to one."""
+    share = {n: np.where(depth[n] > 0, 1.0, 0.0) for n in numbers}
+    for n in numbers:
+        for other in numbers:
+            if other != n:
+                share[n] = share[n] * _against(depth[n], depth[other], sharp[n], sharp[other])
+    total = sum(share.values())
+    even = {n: np.where(total > 0, share[n] / np.where(total > 0, total, 1.0), 0.0) for n in numbers}
+    return {n: _continued(even[n], depth[n] > 0) for n in numbers}
+
+
+def _continued(share: Array, lit: BoolArray) -> Array:
+    """The share beyond a zone's own light, as at its edge: pixels between two cells must not feel the dark one."""
+    from scipy.ndimage import distance_transform_edt  # not for the player, see decode/signal/noise.py
+
+    row, column = distance_transform_edt(~lit, return_distances=False, return_indices=True)
+    return share[row, column] if lit.any() else share
+
+
+def _against(depth: Array, other: Array, sharp: Array, sharp_other: Array) -> Array:
+    """A zone's share where `other` reaches too: a smooth step from 0 at its own edge to 1 at the other's edge.
+
+    The step lies where the zones' depths are in proportion to how sharply they draw: the sharper one gets more.
+    """
+    both = (depth > 0) & (other > 0)
+    across = np.where(both, depth + other, 1.0)
+    place = np.where(both, depth / across, np.where(depth > 0, 1.0, 0.0))
+    middle = np.clip(sharp_other / np.maximum(sharp + sharp_other, 1e-12), 0.15, 0.85)
+    half = np.minimum(_SEAM_CELLS / across, np.minimum(middle, 1.0 - middle))
+    step = np.clip((place - middle + half) / (2.0 * half), 0.0, 1.0)
+    return np.asarray(step * step * (3.0 - 2.0 * step))

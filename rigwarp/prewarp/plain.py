@@ -33,19 +33,11 @@ class PlainWarp:
 
 
 def plain_warp(prewarp: Prewarp, content: Content, adjustment: Adjustment = UNCHANGED) -> PlainWarp:
-    """Put the correction by hand into the mesh and the gain.
+    """Put the correction by hand into the mesh and the gain of a prewarp as measured.
 
-    Parameters
-    ----------
-    prewarp : as measured.
-    content : the canvas on the table.
-    adjustment : shift, turn, scale and drags go into the mesh; brightness, masks and evening out into the gain. The
-        black level, which is light added to black, has no place in either.
-
-    Returns
-    -------
-    PlainWarp
-        Its mesh is within 0.05 content pixels of the corrected map, like the one without a correction.
+    Shift, turn, scale and drags go into the mesh; brightness, masks and evening out into the gain. The black level,
+    which is light added to black, has no place in either. The mesh is within 0.05 content pixels of the corrected map,
+    like the one without a correction.
     """
     measured_px = content_coordinates(prewarp)
     shown_px = adjusted_canvas(measured_px, content, adjustment)
@@ -54,18 +46,14 @@ def plain_warp(prewarp: Prewarp, content: Content, adjustment: Adjustment = UNCH
     if shown_px is measured_px:  # nothing moves
         made = replace(prewarp, gain=gain.astype(np.float32), canvas_px=None)
         return PlainWarp(prewarp=made, canvas_px=mesh_coordinates(made))
-    gain = np.where(_on_picture(shown_px, content), gain, 0.0)
+    # on the picture, or within a pixel of its edge
+    centred = np.abs(shown_px - (np.array(content.pixels) - 1.0) / 2.0)
+    gain = np.where(np.all(centred <= np.array(content.pixels) / 2.0 + 1.0, axis=-1), gain, 0.0)
     made = _meshed(replace(prewarp, gain=gain.astype(np.float32), canvas_px=None), shown_px)
     canvas_px = mesh_coordinates(made)
     stray = np.linalg.norm(canvas_px - shown_px, axis=-1)[gain > 0.0]
     made = replace(made, mesh_error_px=float(stray.max()) if stray.size else 0.0)
     return PlainWarp(prewarp=made, canvas_px=canvas_px)
-
-
-def _on_picture(canvas_px: Array, content: Content) -> BoolArray:
-    """True where (..., 2) canvas positions lie on the picture or within a pixel of its edge; False for NaN."""
-    centred = np.abs(canvas_px - (np.array(content.pixels) - 1.0) / 2.0)
-    return np.all(centred <= np.array(content.pixels) / 2.0 + 1.0, axis=-1)
 
 
 def _meshed(prewarp: Prewarp, shown_px: Array) -> Prewarp:

@@ -89,12 +89,14 @@ def read_table(kind: type[_T], section: TomlSection, **given: Any) -> _T:
     InputError
         On the first key that is missing or wrong.
     """
-    found = dict(given)
-    for one in fields(kind):  # type: ignore[arg-type]
-        key: _Key | None = one.metadata.get(_KEY)
-        if key is not None and key.read is not None and one.name not in given:
-            found[one.name] = key.read(section, key.of(one))
-    return kind(**found)
+    left = [one.name for one in fields(kind) if one.name not in given]  # type: ignore[arg-type]
+    return kind(**given, **read_keys(kind, section, *left))
+
+
+def read_keys(kind: type, section: TomlSection, *only: str) -> dict[str, Any]:
+    """Field -> value, of those fields of a dataclass of keys that are named here and that the table says by itself."""
+    keys = [(one, one.metadata[_KEY]) for one in fields(kind) if _KEY in one.metadata and one.name in only]
+    return {one.name: key.read(section, key.of(one)) for one, key in keys if key.read is not None}
 
 
 def meanings_of(kind: type, *only: str) -> dict[str, str]:

@@ -1,17 +1,18 @@
 """The bench as its owner describes it: bench.toml."""
 
+import math
 import re
 import tomllib
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
 from rigwarp.errors import InputError
 from rigwarp.geometry import Array
 from rigwarp.rig.section import NOT_NEGATIVE, POSITIVE, Limits, TomlSection
-from rigwarp.samples.closed_forms.sheets import ghost_distance_mm, rear_reflectance, sheet_beams
-from rigwarp.samples.closed_forms.spread import footprint_mm, shadow_mm
+from rigwarp.rig.toml_fields import DEGREES, meanings_of, number_key, pair_key, read_keys, read_table, told_key
+from rigwarp.samples.closed_forms import footprint_mm, ghost_distance_mm, rear_reflectance, shadow_mm, sheet_beams
 
 FORMAT: Final = "rigwarp samples bench"
 NAMES: Final = re.compile(r"[a-z0-9][a-z0-9-]{0,39}")
@@ -34,40 +35,20 @@ _TOP: Final = {
     "sample": "one table [[sample]] for each piece of which more than its name is known",
     "same": "the table [same], which differences do not matter",
 }
-_PROJECTOR: Final = {
-    "resolution": "the native pixels, [width, height]",
-    "throw_ratio": "the distance / image width, from the data sheet",
-    "gamma": "the exponent of the transfer curve (most projectors: 2.2)",
-    "pupil_mm": "the width of the lens's pupil; `samples check` measures it",
-}
-_SEAT: Final = {
-    "opening_mm": "the opening, [width in the plane of incidence, height]",
-    "distance_mm": "the way from the projector's lens to the mirror",
-    "angle_deg": "the angle of incidence: half the angle between the beams to and from the mirror",
-}
-_SCREEN: Final = {"distance_mm": "the way from mirror to screen"}
-_CAMERA: Final = {
-    "resolution": "the pixels, [width, height]",
-    "device": 'the number, path or address of the camera, or "virtual"',
-}
-_SHEET: Final = {
-    "name": "what it is called: lower-case letters, digits and hyphens",
-    "thickness_mm": "the thickness of the clear sheet before the metal, 0 for metal in front",
-    "index": "the sheet's refractive index: glass 1.52, acrylic 1.49, polystyrene 1.59, PETG 1.57",
-}
-_REFERENCE: Final = {
-    **_SHEET,
-    "reflectance": "its reflectance in red, green and blue light, for absolute figures",
-    "reflectance_sigma": "the 1-sigma of that",
-}
-_SAMPLE: Final = {**_SHEET, "formed": "true for a piece that was formed: its shape is then named, not ranked"}
 _SAME: Final = {
-    "reflectance": "the difference of reflectance that does not matter, as a share",
-    "blur_mrad": "the difference of blur that does not matter",
-    "veil": "the difference of veil that does not matter, as a share of the light",
-    "slope_mrad": "the difference of waviness that does not matter",
+    "reflectance": ("the difference of reflectance that does not matter, as a share", 0.02),
+    "blur_mrad": ("the difference of blur that does not matter", 0.2),
+    "veil": ("the difference of veil that does not matter, as a share of the light", 0.003),
+    "slope_mrad": ("the difference of waviness that does not matter", 0.15),
 }
-_WITHIN: Final = {"reflectance": 0.02, "blur_mrad": 0.2, "veil": 0.003, "slope_mrad": 0.15}
+_TABLES: Final = {
+    "projector": ("resolution", "throw_ratio", "gamma", "pupil_mm"),
+    "seat": ("opening_mm", "near_mm", "angle_rad"),
+    "screen": ("far_mm",),
+    "camera": ("camera_resolution", "camera_device"),
+    "reference": ("reference_reflectance", "reference_sigma"),
+}
+"""Fields of `SampleBench` that each table has; the reference's has a sheet's, too."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -77,11 +58,17 @@ class Sheet:
     `index_sigma` : glass is 1.51 to 1.53, plastics are known as well; clear sheets of whatever sort are 1.45 to 1.6.
     """
 
-    name: str
-    thickness_mm: float = float("nan")
-    index: float = 1.5
+    name: str = told_key("what it is called: lower-case letters, digits and hyphens")
+    thickness_mm: float = number_key(
+        "the thickness of the clear sheet before the metal, 0 for metal in front", math.nan, NOT_NEGATIVE
+    )
+    index: float = number_key(
+        "the sheet's refractive index: glass 1.52, acrylic 1.49, polystyrene 1.59, PETG 1.57",
+        1.5,
+        Limits(at_least=1.0, at_most=3.0),
+    )
     index_sigma: float = 0.05
-    formed: bool = False
+    formed: bool = told_key("true for a piece that was formed: its shape is then named, not ranked", default=False)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -89,19 +76,27 @@ class SampleBench:
     """The bench. `far_mm` is from mirror to screen, `near_mm` from projector to mirror."""
 
     name: str
-    resolution: tuple[int, int]
-    throw_ratio: float
-    gamma: float
-    pupil_mm: float
-    opening_mm: tuple[float, float]
-    near_mm: float
-    angle_rad: float
-    far_mm: float
-    camera_resolution: tuple[int, int]
-    camera_device: int | str
+    resolution: tuple[int, int] = told_key("the native pixels, [width, height]")
+    throw_ratio: float = number_key("the distance / image width, from the data sheet", limits=POSITIVE)
+    gamma: float = number_key("the exponent of the transfer curve (most projectors: 2.2)", 2.2, POSITIVE)
+    pupil_mm: float = number_key("the width of the lens's pupil; `samples check` measures it", 5.0, POSITIVE)
+    opening_mm: tuple[float, float] = pair_key(
+        "the opening, [width in the plane of incidence, height]", limits=POSITIVE
+    )
+    near_mm: float = number_key("the way from the projector's lens to the mirror", limits=POSITIVE, name="distance_mm")
+    angle_rad: float = number_key(
+        "the angle of incidence: half the angle between the beams to and from the mirror",
+        limits=Limits(above=0.0, at_most=60.0),
+        scale=DEGREES,
+    )
+    far_mm: float = number_key("the way from mirror to screen", limits=POSITIVE, name="distance_mm")
+    camera_resolution: tuple[int, int] = told_key("the pixels, [width, height]", name="resolution")
+    camera_device: int | str = told_key('the number, path or address of the camera, or "virtual"', name="device")
     reference: Sheet
-    reference_reflectance: Array
-    reference_sigma: float
+    reference_reflectance: Array = told_key(
+        "its reflectance in red, green and blue light, for absolute figures", name="reflectance"
+    )
+    reference_sigma: float = number_key("the 1-sigma of that", 0.03, POSITIVE, name="reflectance_sigma")
     sheets: dict[str, Sheet]
     within: dict[str, float]
 
@@ -164,11 +159,8 @@ class SampleBench:
     def beams(self, sheet: Sheet, u_px: Array, reflectance: float) -> tuple[Array, Array]:
         """Where a sheet's three beams meet the screen at projector columns, (n, 3) mm, and their strengths (3,).
 
-        One beam where nothing is known of the sheet, or its metal is in front.
-
-        Parameters
-        ----------
-        reflectance : of the whole sheet, which tells that of the metal behind it.
+        One beam where nothing is known of the sheet, or its metal is in front. The whole sheet's `reflectance` tells
+        that of the metal behind it.
         """
         if not sheet.thickness_mm > 0.0:
             return np.zeros((len(u_px), 1)), np.ones(1)
@@ -192,33 +184,26 @@ def parse_bench(text: str, *, source: str = "bench.toml") -> SampleBench:
     document = TomlSection(source=source, path="", values=values, meanings=_TOP)
     document.choice("format", [FORMAT])
     document.number("version", limits=Limits(at_least=1, at_most=1))
-    projector = document.section("projector", _PROJECTOR, required=True)
-    seat = document.section("seat", _SEAT, required=True)
-    camera = document.section("camera", _CAMERA, required=True)
-    reference = document.section("reference", _REFERENCE, required=True)
-    same = document.section("same", _SAME, required=False)
-    width, height = projector.integers("resolution", 2, at_least=64, at_most=10000)
-    wide, high = camera.integers("resolution", 2, at_least=64, at_most=20000)
-    across, down = seat.numbers("opening_mm", 2, limits=POSITIVE)
-    sheets = [_sheet(section) for section in document.sections("sample", _SAMPLE)]
+    of_sheet = meanings_of(Sheet, "name", "thickness_mm", "index")
+    found: dict[str, Any] = {}
+    tables = {}
+    for key, names in _TABLES.items():
+        meanings = meanings_of(SampleBench, *names)
+        tables[key] = document.section(key, of_sheet | meanings if key == "reference" else meanings, required=True)
+        found |= read_keys(SampleBench, tables[key], *names)
+    camera, reference = tables["camera"], tables["reference"]
+    found["resolution"] = tables["projector"].integers("resolution", 2, at_least=64, at_most=10000)
+    found["camera_resolution"] = camera.integers("resolution", 2, at_least=64, at_most=20000)
+    same = document.section("same", {key: meaning for key, (meaning, _) in _SAME.items()}, required=False)
     device = camera.values.get("device", 0)
     return SampleBench(
+        **found,
         name=document.text("name", default="mirror samples"),
-        resolution=(width, height),
-        throw_ratio=projector.number("throw_ratio", limits=POSITIVE),
-        gamma=projector.number("gamma", default=2.2, limits=POSITIVE),
-        pupil_mm=projector.number("pupil_mm", default=5.0, limits=POSITIVE),
-        opening_mm=(across, down),
-        near_mm=seat.number("distance_mm", limits=POSITIVE),
-        angle_rad=float(np.radians(seat.number("angle_deg", limits=Limits(above=0.0, at_most=60.0)))),
-        far_mm=document.section("screen", _SCREEN, required=True).number("distance_mm", limits=POSITIVE),
-        camera_resolution=(wide, high),
         camera_device=device if isinstance(device, int) else camera.text("device"),
         reference=_sheet(reference),
         reference_reflectance=np.array(reference.numbers("reflectance", 3, default=(0.9, 0.9, 0.9), limits=POSITIVE)),
-        reference_sigma=reference.number("reflectance_sigma", default=0.03, limits=POSITIVE),
-        sheets={sheet.name: sheet for sheet in sheets},
-        within={key: same.number(key, default=value, limits=POSITIVE) for key, value in _WITHIN.items()},
+        sheets={sheet.name: sheet for sheet in map(_sheet, document.sections("sample", meanings_of(Sheet)))},
+        within={key: same.number(key, default=usual, limits=POSITIVE) for key, (_, usual) in _SAME.items()},
     )
 
 
@@ -226,10 +211,10 @@ def _sheet(section: TomlSection) -> Sheet:
     name = section.text("name")
     if not NAMES.fullmatch(name):
         section.fail("name", found=f'"{name[:60]}"', expected="lower-case letters, digits and hyphens")
-    return Sheet(
+    return read_table(
+        Sheet,
+        section,
         name=name,
-        thickness_mm=section.number("thickness_mm", default=np.nan, limits=NOT_NEGATIVE),
-        index=section.number("index", default=1.5, limits=Limits(at_least=1.0, at_most=3.0)),
         index_sigma=0.005 if section.has("index") else Sheet.index_sigma,
         formed=section.values.get("formed") is True,
     )

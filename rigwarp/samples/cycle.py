@@ -19,9 +19,15 @@ from rigwarp.samples.optical_slopes import (
     without_form,
 )
 from rigwarp.samples.pair import Pair, compare_pair, log_reflectance
-from rigwarp.samples.refusals import refuse_moved_seat, refuse_no_mirror, refuse_odd, refuse_odd_light, refuse_unlike
+from rigwarp.samples.refusals import (
+    refuse_moved_camera,
+    refuse_moved_seat,
+    refuse_no_mirror,
+    refuse_odd,
+    refuse_odd_light,
+    refuse_unlike,
+)
 from rigwarp.samples.registered import Nodes, landing_mm, nodes_of, register
-from rigwarp.samples.screen_grain import refuse_moved_camera
 from rigwarp.samples.specks import Specks, seen_twice
 from rigwarp.samples.veil import curve_doubt
 

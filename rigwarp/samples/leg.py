@@ -113,9 +113,7 @@ def read_leg(
     }
     white = 0.5 * (light(first) + light(last))
     edges = {axis: light(number("edge", axis=axis)) for axis in ("x", "y")}
-    position, origin, affine = _positions(
-        bench, {key: turn for key, (_, turn) in waves.items()}, waves, edges, white, lit
-    )
+    position, origin, affine = _positions(bench, waves, edges, white, lit)
     return Leg(
         white=white,
         colours=np.stack([light(number("colour", colour=colour)) for colour in COLOURS]),
@@ -242,7 +240,6 @@ def _over_pixels(contrast: Light, affine: Array) -> Light:
 
 def _positions(
     bench: SampleBench,
-    turns: dict[tuple[str, int], Light],
     waves: dict[tuple[str, int], tuple[Light, Light]],
     edges: dict[str, Light],
     white: Light,
@@ -258,7 +255,7 @@ def _positions(
                 "must fall on the mirror: `rigwarp samples check` shows how the bench stands."
             )
         longest = PERIODS_PX[-1]
-        slope = [_slope(turns[axis, longest], lit, along) * longest for along in (1, 0)]
+        slope = [_slope(waves[axis, longest][1], lit, along) * longest for along in (1, 0)]
         start = float(np.median(middle_px(bench)[k] - slope[0] * columns[half] - slope[1] * rows[half]))
         affine[k] = [*slope, start]
         place: Array = slope[0] * columns + slope[1] * rows + start

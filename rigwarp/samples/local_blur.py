@@ -1,19 +1,13 @@
-"""A sample's added blur from stripes, place by place: waves stretch the stripes as well as blur them."""
+"""A sample's added blur by its stripes' modulation, place by place: waves stretch the stripes as well as blur them."""
 
-from dataclasses import dataclass, replace
+from dataclasses import astuple, dataclass, replace
 
 import numpy as np
 
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array
-from rigwarp.samples.added_blur import AddedBlur, added_blur
 from rigwarp.samples.bench import ANGLE_SIGMA_RAD, THICKNESS_SIGMA_MM, SampleBench, Sheet
-from rigwarp.samples.closed_forms.spread import (
-    aperture_modulation,
-    beams_modulation,
-    disc_modulation,
-    gaussian_modulation,
-)
+from rigwarp.samples.closed_forms import aperture_modulation, beams_modulation, disc_modulation, gaussian_modulation
 from rigwarp.samples.frames import LIGHT_RANGE, PERIODS_PX, middle_px
 from rigwarp.samples.registered import Registered, tiles
 
@@ -26,7 +20,106 @@ _WIDEST = 2.0  # pi D f of a beam spread evenly over a disc: what it does beyond
 _HARDLY = 30.0  # times the uncertainty of what is not told: it counts only where there is nothing else
 _FINEST = 2.4  # times the stripes' own frequency: where light is crowded more, nothing is told
 
+_FEW = 2  # periods that a fit of two unknowns needs
+_KEPT = 0.1  # of the modulation: below it the spread's form decides, not its width
+_LEAST_SIGMA = 5e-4  # of ln(modulation): what a bench never does better than
+
 Beams = tuple[Array, Array]
+
+
+@dataclass(frozen=True, kw_only=True)
+class AddedBlur:
+    """Spread that a mirror adds along one direction of the screen.
+
+    Attributes
+    ----------
+    variance_mm2, variance_sigma_mm2 : below zero where the reference blurs more.
+    lost : share of light spread so widely that no stripe of the fit keeps any of it.
+    """
+
+    variance_mm2: float
+    variance_sigma_mm2: float
+    lost: float
+
+    @property
+    def sigma_mm(self) -> float:
+        """1-sigma of the spread, negative for a negative variance."""
+        return float(np.sign(self.variance_mm2) * np.sqrt(abs(self.variance_mm2)))
+
+
+def added_blur(per_mm: Array, ratio: Array, ratio_sigma: Array) -> AddedBlur:
+    """Blur and wide loss of stripes: -ln m = -ln(1 - lost) + 2 pi^2 variance f^2, by weighted least squares.
+
+    The variance may differ from place to place, and its mean is found; the loss is common to all places.
+
+    Parameters
+    ----------
+    per_mm : (n, ...) stripe frequencies on the screen, of n periods at any number of places.
+    ratio, ratio_sigma : (n, ...) modulation of the sample over that of the reference; NaN is left out.
+
+    Raises
+    ------
+    MeasurementError
+        Fewer than two stripe periods keep enough modulation.
+    """
+    n = len(ratio)
+    f, m, u = (np.reshape(a, (n, -1)) for a in (per_mm, ratio, ratio_sigma))
+    good = np.isfinite(m) & (m > _KEPT)
+    here = np.count_nonzero(good, axis=0) >= _FEW
+    if not here.any():
+        raise MeasurementError(
+            f"found {np.count_nonzero(good.any(axis=1))} stripe periods that keep more than {100 * _KEPT:.0f} % of "
+            "their contrast, expected two or more. It spreads light too widely for this bench: put the screen nearer."
+        )
+    f, m, u, good = f[:, here], np.where(good, m, 1.0)[:, here], u[:, here], good[:, here]
+    weight = np.where(good, 1.0 / np.maximum(u / m, _LEAST_SIGMA) ** 2, 0.0)
+    x, y = 2.0 * np.pi**2 * f**2, -np.log(m)
+    w_x, w_xx, w_xy = (np.sum(weight * one, axis=0) for one in (x, x**2, x * y))
+    # each place's own variance is eliminated, the loss solved for, and the variances follow (Schur complement)
+    told = float(np.sum(weight.sum(axis=0) - w_x**2 / w_xx))
+    loss = float(np.sum((weight * y).sum(axis=0) - w_x * w_xy / w_xx) / told)
+    variance = (w_xy - loss * w_x) / w_xx
+    freedom = np.count_nonzero(good) - len(variance) - 1
+    grown = max(1.0, float(np.sum(weight * (y - loss - variance * x) ** 2) / freedom)) if freedom else 1.0
+    square = float(np.mean(1.0 / w_xx) / len(variance) + np.mean(w_x / w_xx) ** 2 / told)
+    return AddedBlur(
+        variance_mm2=float(variance.mean()),
+        variance_sigma_mm2=float(np.sqrt(grown * square)),
+        lost=1.0 - float(np.exp(-loss)),
+    )
+
+
+def edge_modulation(place_mm: Array, light: Array, per_mm: Array, *, bin_mm: float) -> Array:
+    """Modulation transfer by an edge, in the manner of ISO 12233: the cross-check of the stripes.
+
+    Parameters
+    ----------
+    place_mm : (n,) of pixels, across the edge.
+    light : (n,) linear light there.
+    per_mm : (m,) frequencies that are asked for.
+    bin_mm : pixels are put together in bins of this width, a quarter of their spacing or so.
+
+    Notes
+    -----
+    Derivative by [-1/2 0 1/2], whose own transfer sin(2 pi f b) / (2 pi f b) is divided out, capped at 10, as is the
+    bins' sinc(f b); Hamming window about the middle.
+    """
+    first = float(place_mm.min())
+    which = ((place_mm - first) / bin_mm).astype(int)
+    count = np.bincount(which)
+    mean = np.bincount(which, light) / np.maximum(count, 1)
+    there = count > 0
+    steps = np.arange(len(mean))
+    spread = np.interp(steps, steps[there], mean[there])
+    slope = np.convolve(spread, [0.5, 0.0, -0.5], mode="valid")
+    places = first + (steps[1:-1] + 0.5) * bin_mm
+    middle = float(np.sum(places * np.abs(slope)) / np.sum(np.abs(slope)))
+    reach = max(middle - places[0], places[-1] - middle)
+    window = 0.54 + 0.46 * np.cos(np.pi * (places - middle) / reach)
+    weighted = slope * window
+    transfer = np.abs(np.exp(-2j * np.pi * np.multiply.outer(per_mm, places)) @ weighted) / abs(weighted.sum())
+    derivative = np.sinc(2.0 * per_mm * bin_mm)
+    return np.asarray(transfer / np.maximum(derivative * np.sinc(per_mm * bin_mm), 0.1))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -170,14 +263,5 @@ def _beside_normal(stripes: LocalStripes, per_mm: Array) -> Array:
 
 
 def _mean(found: list[AddedBlur]) -> AddedBlur:
-    def mean(key: str) -> float:
-        return float(np.mean([getattr(one, key) for one in found]))
-
-    root = float(np.sqrt(len(found)))
-    return AddedBlur(
-        variance_mm2=mean("variance_mm2"),
-        variance_sigma_mm2=mean("variance_sigma_mm2") / root,
-        lost=mean("lost"),
-        lost_sigma=mean("lost_sigma") / root,
-        misfit=mean("misfit"),
-    )
+    variance, sigma, lost = (float(mean) for mean in np.mean([astuple(one) for one in found], axis=0))
+    return AddedBlur(variance_mm2=variance, variance_sigma_mm2=sigma / float(np.sqrt(len(found))), lost=lost)

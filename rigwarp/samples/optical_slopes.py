@@ -8,7 +8,7 @@ import numpy as np
 
 from rigwarp.geometry import Array
 from rigwarp.samples.bench import SampleBench
-from rigwarp.samples.closed_forms.spread import disc_modulation
+from rigwarp.samples.closed_forms import disc_modulation
 from rigwarp.samples.local_blur import BLUR_PERIODS
 from rigwarp.samples.registered import Nodes
 
@@ -38,11 +38,6 @@ class SlopeBand:
     longest_mm: float
     rms_rad: Array
     sigma_rad: Array
-
-    @property
-    def total_rad(self) -> float:
-        """Of both directions."""
-        return float(np.hypot(*self.rms_rad))
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -6,17 +6,15 @@ import cv2
 import numpy as np
 
 from rigwarp.geometry import Array
-from rigwarp.samples.added_blur import edge_modulation
 from rigwarp.samples.bench import SampleBench, Sheet
-from rigwarp.samples.closed_forms.sheets import fresnel, ghost_distance_mm
+from rigwarp.samples.closed_forms import fresnel, ghost_distance_mm
 from rigwarp.samples.double_image import DoubleImage, as_one_face, find_double_image, hidden, with_thickness
 from rigwarp.samples.frames import middle_px
 from rigwarp.samples.leg import Leg
-from rigwarp.samples.local_blur import Beams, StripeBlur, companions_doubts_mm2, stripe_blur
-from rigwarp.samples.registered import Nodes, Registered, landing_mm, nodes_of, register
+from rigwarp.samples.local_blur import Beams, StripeBlur, companions_doubts_mm2, edge_modulation, stripe_blur
+from rigwarp.samples.registered import Nodes, Registered, landing_mm, nodes_of, register, tile_light
 from rigwarp.samples.sent_light import sent_light
 from rigwarp.samples.specks import Specks, find_specks
-from rigwarp.samples.tile_light import tile_light
 from rigwarp.samples.veil import haze_of, near_light, veil_of
 
 _EDGE_PERIOD_PX = 8  # where edge and stripes are compared
@@ -78,13 +76,16 @@ def compare_pair(bench: SampleBench, sheet: Sheet, sample: Leg, reference: Leg, 
     log_ratio, log_sigma = log_reflectance(sample, reference, nodes)
     sent = sent_light(bench, sample, reference, nodes)
     ratio = sent.light * float(np.exp(log_ratio.mean()) / np.median(sent.light))
-    smooth = _smoothed(bench, ratio, nodes)
+    wide = max(bench.footprint_mm, _EVEN_MM) / 2.0 / nodes.pitch_mm
+    smooth = np.asarray(cv2.GaussianBlur(ratio, (0, 0), float(wide[0]), sigmaY=float(wide[1])), np.float64)
     calm = float(np.std(np.log(s.density / r.density))) < _CROWDED
     whole, sigma = float(bench.reference_reflectance.mean()), bench.reference_sigma
     of_sample = float(np.exp(log_ratio.mean()))
     whole_sample = whole * of_sample
     double = as_one_face(find_double_image(bench, sample, nodes), whole_sample, sigma * of_sample, *_face(bench, sheet))
-    there_mm = _companions_mm(bench, sheet)
+    # where companions are by what bench.toml says of the sheet
+    clear = sheet.thickness_mm > 0.0
+    there_mm = float(ghost_distance_mm(sheet.thickness_mm, sheet.index, bench.angle_rad)) if clear else float("nan")
     # waves that crowd light look like companions, too
     expected = abs(double.distance_mm - there_mm) < max(3.0 * double.distance_sigma_mm, _NEAR_MM)
     double = with_thickness(double, there_mm, sheet.thickness_mm) if calm or expected else hidden(double)
@@ -95,6 +96,8 @@ def compare_pair(bench: SampleBench, sheet: Sheet, sample: Leg, reference: Leg, 
         _beams(bench, bench.reference, reference_double, nodes.u, whole),
     )
     blur = (stripe_blur(bench, s, r, "x", beams), stripe_blur(bench, s, r, "y", beams))
+    both = ((sheet, whole_sample), (bench.reference, whole))
+    doubts = [companions_doubts_mm2(bench, one, light, blur[0].added.variance_mm2) for one, light in both]
     near = (near_light(bench, sample, beams[0]), near_light(bench, reference, beams[1]))
     veil, veil_sigma = veil_of(bench, *near)
     haze, haze_sigma = haze_of(bench, *near)
@@ -105,10 +108,8 @@ def compare_pair(bench: SampleBench, sheet: Sheet, sample: Leg, reference: Leg, 
         uneven_share=float(np.diff(np.quantile(smooth, [0.05, 0.95]))[0]) if calm else float("nan"),
         uneven_rms=_beside_plane(smooth) if calm else float("nan"),
         blur=blur,
-        companions_mm2=_companions_doubt_mm2(
-            companions_doubts_mm2(bench, sheet, whole_sample, blur[0].added.variance_mm2),
-            companions_doubts_mm2(bench, bench.reference, whole, blur[0].added.variance_mm2),
-        ),
+        # each has an index and a thickness of its own, and the angle is common to both
+        companions_mm2=float(np.linalg.norm([*doubts[0][:2], *doubts[1][:2], doubts[0][2] - doubts[1][2]])),
         edge=(_edge(bench, s, r, nodes, "x"), _edge(bench, s, r, nodes, "y")),
         veil=veil,
         veil_sigma=veil_sigma,
@@ -122,18 +123,6 @@ def compare_pair(bench: SampleBench, sheet: Sheet, sample: Leg, reference: Leg, 
             bench, ratio, nodes, crowding, spread_px2=sent.smoothed_px2, gathered_px2=s.read(sent.gathered_px2)
         ),
     )
-
-
-def _companions_doubt_mm2(sample: Array, reference: Array) -> float:
-    """1-sigma of their difference: each has an index and a thickness of its own, and the angle is common to both."""
-    return float(np.linalg.norm([*sample[:2], *reference[:2], sample[2] - reference[2]]))
-
-
-def _companions_mm(bench: SampleBench, sheet: Sheet) -> float:
-    """Where a sheet's companions are by what bench.toml says of it; NaN where it says nothing."""
-    if not sheet.thickness_mm > 0.0:
-        return float("nan")
-    return float(ghost_distance_mm(sheet.thickness_mm, sheet.index, bench.angle_rad))
 
 
 def _face(bench: SampleBench, sheet: Sheet) -> tuple[float, float]:
@@ -153,11 +142,6 @@ def log_reflectance(sample: Leg, reference: Leg, nodes: Nodes) -> tuple[Array, A
     logs = np.log(light[0] / light[1]).reshape(3, -1)
     # tiles overlap by half, so about half of them are independent
     return np.median(logs, axis=1), np.std(logs, axis=1, ddof=1) / np.sqrt(0.5 * logs.shape[1])
-
-
-def _smoothed(bench: SampleBench, ratio: Array, nodes: Nodes) -> Array:
-    wide = max(bench.footprint_mm, _EVEN_MM) / 2.0 / nodes.pitch_mm
-    return np.asarray(cv2.GaussianBlur(ratio, (0, 0), float(wide[0]), sigmaY=float(wide[1])))
 
 
 def _beside_plane(values: Array) -> float:

@@ -5,8 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from rigwarp.geometry import Array
-from rigwarp.samples.closed_forms.sheets import ghost_distance_mm
-from rigwarp.samples.closed_forms.spread import disc_modulation
+from rigwarp.samples.closed_forms import disc_modulation, ghost_distance_mm
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -142,7 +142,12 @@ def pupil_by_shadow(bench: SampleBench, leg: Leg) -> tuple[float, float]:
 
     The pupil is taken for a disc, evenly lit.
     """
-    reach = [brentq(lambda t, q=q: _disc_share(t) - q, -1.0, 1.0) for q in (_LOW, _HIGH)]
+
+    def share(t: float) -> float:
+        """Part of a disc of radius 1 on one side of a chord at t."""
+        return float(1.0 - (np.arccos(t) - t * np.sqrt(1.0 - t**2)) / np.pi)
+
+    reach = [brentq(lambda t, q=q: share(t) - q, -1.0, 1.0) for q in (_LOW, _HIGH)]
     widths = []
     for edges in _edges(bench, leg):
         for edge in edges:
@@ -163,11 +168,6 @@ def _edges(bench: SampleBench, leg: Leg) -> list[list[tuple[Array, Array]]]:
         along, light = place[..., k][near], leg.white[near].astype(np.float64)
         found.append([_profile(side * along, light) for side in (-1.0, 1.0)])
     return found
-
-
-def _disc_share(t: float) -> float:
-    """Part of a disc of radius 1 on one side of a chord at t."""
-    return float(1.0 - (np.arccos(t) - t * np.sqrt(1.0 - t**2)) / np.pi)
 
 
 def _profile(place: Array, light: Array) -> tuple[Array, Array]:

@@ -11,7 +11,9 @@ from rigwarp.samples.bench import SampleBench
 from rigwarp.samples.frames import middle_px
 from rigwarp.samples.leg import Leg, Light
 
-_TILES = 5  # per side
+_PARTS = 5  # per side
+TILES = 7
+"""Per side, of `tile_light`; neighbours overlap by half."""
 _STEPS = 60
 _STEP_SHARE = 0.5  # of the way: whole steps swing for ever where waves crowd the picture twofold, these to fourfold
 _ARRIVED_PX = 1e-5  # camera pixels
@@ -72,8 +74,35 @@ def nodes_of(bench: SampleBench, reference: Leg) -> Nodes:
 
 def tiles(values: Array) -> list[Array]:
     """The parts of maps (..., rows, columns)."""
-    rows = np.array_split(values, _TILES, axis=-2)
-    return [tile for row in rows for tile in np.array_split(row, _TILES, axis=-1)]
+    rows = np.array_split(values, _PARTS, axis=-2)
+    return [tile for row in rows for tile in np.array_split(row, _PARTS, axis=-1)]
+
+
+def tile_light(leg: Leg, pictures: Light, nodes: Nodes) -> Array:
+    """Light of n camera pictures (n, H, W) in windows over the nodes' rectangle, wherever on the screen it lands.
+
+    Returns
+    -------
+    (n, TILES, TILES)
+        Sums over camera pixels. Windows rise and fall as the square of a sine in projector pixels: the sum does not
+        change with how waves crowd the light inside, and needs no derivative of where it lands.
+    """
+    steps = TILES + 1
+    at = np.stack(
+        [(leg.position[..., k] - side[0]) / (side[-1] - side[0]) for k, side in enumerate((nodes.u, nodes.v))]
+    )
+    inside = leg.lit & np.all((at > 0.0) & (at < 1.0), axis=0)
+    place = at[:, inside] * steps
+    first = place.astype(int)
+    rise = np.sin(0.5 * np.pi * (place - first)) ** 2
+    light = pictures[:, inside].astype(np.float64)
+    total = np.zeros((len(pictures), (steps + 1) ** 2))
+    for down, by_v in enumerate((1.0 - rise[1], rise[1])):
+        for right, by_u in enumerate((1.0 - rise[0], rise[0])):
+            which = (first[1] + down) * (steps + 1) + first[0] + right
+            for one, picture in zip(total, light, strict=True):
+                one += np.bincount(which, picture * by_u * by_v, minlength=len(one))
+    return total.reshape(-1, steps + 1, steps + 1)[:, 1:-1, 1:-1]
 
 
 @dataclass(frozen=True, kw_only=True)

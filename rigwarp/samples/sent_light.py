@@ -46,33 +46,28 @@ class SentLight:
     gathered_px2: Light
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Near:
-    """(2, H, W) variance, projector pixels, of where a camera pixel's light comes from; and light from nowhere near."""
-
-    variance_px2: Array
-    lost: float
-
-
 def sent_light(bench: SampleBench, sample: Leg, reference: Leg, nodes: Nodes) -> SentLight:
     """Light of a mirror by the projector pixel that sent it."""
-    near = _near(sample, nodes)
+    variance_px2, lost = _near(sample, nodes)
     screen = _screen(bench, reference, nodes)
-    light = np.where(sample.lit, _core(bench, sample, near.lost) / np.maximum(screen, 1e-6), 0.0)
+    light = np.where(sample.lit, _core(bench, sample, lost) / np.maximum(screen, 1e-6), 0.0)
     stretch = _map_slope(sample) @ np.linalg.inv(reference.affine[:, :2])
     # a pixel's light comes by way of a half-shadow's disc, of which waves make (1 - stretch) times as much
     bent = np.eye(2) - stretch
     slanting = (bench.shadow_mm / bench.pixel_mm / 4.0) ** 2 * np.sum(bent[..., 0, :] * bent[..., 1, :], axis=-1)
-    reach = _root(near.variance_px2[0], near.variance_px2[1], slanting)
+    reach = _root(variance_px2[0], variance_px2[1], slanting)
     return SentLight(
         light=_put_back(sample, light, reach, nodes),
-        smoothed_px2=2.0 * near.variance_px2[:, nodes.inside(sample)].mean(axis=1),
-        gathered_px2=np.asarray(near.variance_px2.max(axis=0), np.float32),
+        smoothed_px2=2.0 * variance_px2[:, nodes.inside(sample)].mean(axis=1),
+        gathered_px2=np.asarray(variance_px2.max(axis=0), np.float32),
     )
 
 
-def _near(leg: Leg, nodes: Nodes) -> _Near:
-    """By -ln(contrast) = lost + 2 pi^2 variance / period^2, each pixel by itself."""
+def _near(leg: Leg, nodes: Nodes) -> tuple[Array, float]:
+    """(2, H, W) variance, projector pixels, of where a camera pixel's light comes from; and light from nowhere near.
+
+    By -ln(contrast) = lost + 2 pi^2 variance / period^2, each pixel by itself.
+    """
     low, high = LIGHT_RANGE
     x = 2.0 * (np.pi / np.array(_PERIODS_PX))[:, None, None] ** 2
     variance, lost = [], []
@@ -86,7 +81,7 @@ def _near(leg: Leg, nodes: Nodes) -> _Near:
         slope = (weight * (x - x_mean) * (y - y_mean)).sum(axis=0) / (weight * (x - x_mean) ** 2).sum(axis=0)
         variance.append(np.clip(slope, 0.0, _WIDEST_PX2))
         lost.append((y_mean - slope * x_mean)[nodes.inside(leg)])
-    return _Near(variance_px2=np.array(variance), lost=float(np.clip(-np.expm1(-np.median(lost)), 0.0, 0.5)))
+    return np.array(variance), float(np.clip(-np.expm1(-np.median(lost)), 0.0, 0.5))
 
 
 def _core(bench: SampleBench, leg: Leg, lost: float) -> Array:
@@ -97,7 +92,7 @@ def _core(bench: SampleBench, leg: Leg, lost: float) -> Array:
 def _screen(bench: SampleBench, reference: Leg, nodes: Nodes) -> Array:
     """(H, W) how much of the light the screen and the camera show, by the reference; beside its picture, by a cubic."""
     area = np.abs(np.linalg.det(_map_slope(reference)))
-    shown = _core(bench, reference, _near(reference, nodes).lost) / np.maximum(area, 1e-9)
+    shown = _core(bench, reference, _near(reference, nodes)[1]) / np.maximum(area, 1e-9)
     inside = nodes.inside(reference)
     y, x = (index / max(inside.shape) - 0.5 for index in np.indices(inside.shape))
     terms = np.stack([x**i * y**j for i in range(4) for j in range(4 - i)], axis=-1)

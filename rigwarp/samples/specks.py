@@ -103,36 +103,28 @@ def find_specks(
     near = (
         np.zeros(share.shape) if gathered_px2 is None else cv2.dilate(gathered_px2, (template > 0.0).astype(np.uint8))
     )
-    doubt = _Doubt(crowding=_over_beam(bench, crowding, nodes), gathered=_GATHERED * np.asarray(near, np.float64) ** 2)
+    beam = bench.footprint_mm / 2.0 / nodes.pitch_mm
+    # what makes the filtered map less sure: waves crowding light, and 1-sigma where they gather it
+    doubt = (
+        np.asarray(cv2.GaussianBlur(crowding, (0, 0), float(beam[0]), sigmaY=float(beam[1])), np.float64),
+        _GATHERED * np.asarray(near, np.float64) ** 2,
+    )
     dark, sigma = _peaks(share, one, inside, doubt, nodes, footprint)
     least = np.sqrt(_TIMES * footprint * sigma[inside])
     return Specks(dark=dark, least_mm=float(np.median(least)), everywhere_mm=float(least.max()))
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Doubt:
-    """(rows, columns) what makes the filtered map less sure: waves crowding light, and 1-sigma where they gather it."""
-
-    crowding: Array
-    gathered: Array
-
-
-def _over_beam(bench: SampleBench, crowding: Array, nodes: Nodes) -> Array:
-    wide = bench.footprint_mm / 2.0 / nodes.pitch_mm
-    return np.asarray(cv2.GaussianBlur(crowding, (0, 0), float(wide[0]), sigmaY=float(wide[1])))
-
-
-def _local_sigma(share: Array, doubt: _Doubt, free: BoolArray) -> Array:
+def _local_sigma(share: Array, crowding: Array, gathered: Array, free: BoolArray) -> Array:
     """1-sigma of the filtered map, place by place, by those that are `free` of specks.
 
     Of what waves do to brightness something is left that grows with how they crowd light. It brightens as much as it
     darkens, and specks only darken: so the bright half tells.
     """
     bright = free & (share < 0.0)
-    rows = np.column_stack([np.ones(np.count_nonzero(bright)), doubt.crowding[bright] ** 2])
+    rows = np.column_stack([np.ones(np.count_nonzero(bright)), crowding[bright] ** 2])
     even, by_waves = nnls(rows, share[bright] ** 2)[0] if len(rows) else (0.0, 0.0)
-    square = max(float(even), _LEAST_SHARE**2) + by_waves * doubt.crowding**2
-    return np.asarray(np.sqrt(square + doubt.gathered**2))
+    square = max(float(even), _LEAST_SHARE**2) + by_waves * crowding**2
+    return np.asarray(np.sqrt(square + gathered**2))
 
 
 def _disc(bench: SampleBench, nodes: Nodes) -> Array:
@@ -145,7 +137,7 @@ def _disc(bench: SampleBench, nodes: Nodes) -> Array:
 
 
 def _peaks(
-    share: Array, one: Array, inside: BoolArray, doubt_map: _Doubt, nodes: Nodes, footprint: float
+    share: Array, one: Array, inside: BoolArray, doubts: tuple[Array, Array], nodes: Nodes, footprint: float
 ) -> tuple[tuple[Speck, ...], Array]:
     """Specks in the filtered map, strongest first, each taken out with the bright ring that the filter makes of it.
 
@@ -157,7 +149,7 @@ def _peaks(
     # one and a half beams around: a speck's own remainders are no specks
     reach = np.ceil(1.5 * np.sqrt(4.0 * footprint / np.pi) / nodes.pitch_mm).astype(int)
     while True:
-        sigma = _local_sigma(rest, doubt_map, free if free.any() else inside)
+        sigma = _local_sigma(rest, *doubts, free if free.any() else inside)
         times = np.where(free, rest / sigma, 0.0)
         row, column = (int(i) for i in np.unravel_index(int(np.argmax(times)), times.shape))
         if not times[row, column] > _TIMES or len(found) == _MOST:

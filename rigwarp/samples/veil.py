@@ -10,7 +10,7 @@ from scipy.special import ndtr
 from rigwarp.decode.signal.response import coded, linearise
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.samples.bench import SampleBench
-from rigwarp.samples.closed_forms.spread import beams_modulation
+from rigwarp.samples.closed_forms import beams_modulation
 from rigwarp.samples.frames import DISC_MRAD, HAZE_MRAD, disc_pixels, disc_radius_px, middle_px
 from rigwarp.samples.leg import BLACK_PX, Leg, Light
 from rigwarp.samples.local_blur import BLUR_PERIODS, Beams, spread_mm2
@@ -52,6 +52,10 @@ class NearLight:
     places_mm: Array
     strengths: Array
     beyond: tuple[float, float]
+
+
+_Both = tuple[NearLight, NearLight]
+"""Of a sample and of the reference."""
 
 
 def near_light(bench: SampleBench, leg: Leg, beams: Beams) -> NearLight:
@@ -118,11 +122,7 @@ def haze_of(bench: SampleBench, sample: NearLight, reference: NearLight) -> tupl
 
 
 def _more_than(
-    bench: SampleBench,
-    pair: tuple[NearLight, NearLight],
-    pictures: Sequence[Light],
-    around: Sequence[Light],
-    radius_mrad: float,
+    bench: SampleBench, pair: _Both, pictures: Sequence[Light], around: Sequence[Light], radius_mrad: float
 ) -> tuple[float, float]:
     """Light in a dark disc's middle by a sample, less a reference's and what blur sends there; and its 1-sigma."""
     (h_s, u_s), (h_r, u_r) = (
@@ -150,7 +150,7 @@ def _tail_mrad(veil: Array) -> float:
 
 
 def _as_of_round_discs(
-    bench: SampleBench, pair: tuple[NearLight, NearLight], found: tuple[float, float], radius_mrad: float, wide: float
+    bench: SampleBench, pair: _Both, found: tuple[float, float], radius_mrad: float, wide: float
 ) -> tuple[float, float]:
     """The veil were the disc round, its very middle read and the light around it even; and its 1-sigma.
 

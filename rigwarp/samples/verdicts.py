@@ -1,4 +1,4 @@
-"""Can two samples be told apart? Three answers from paired cycles: different, the same within, not decided."""
+"""Can two samples be told apart, by paired cycles? And a sample's two directions, by turning it by 90 degrees?"""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -147,3 +147,37 @@ def groups(names: Sequence[str], verdicts: Sequence[Verdict]) -> dict[str, str]:
         cliques = [c for i, c in enumerate(split) if not any(c < d or (c == d and j < i) for j, d in enumerate(split))]
     cliques.sort(key=lambda clique: min(list(names).index(name) for name in clique))
     return {name: "".join(chr(97 + i) for i, clique in enumerate(cliques) if name in clique) for name in names}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Turned:
+    """How unlike the two directions are, as a ratio (in the plane of incidence over across it), and by whose doing.
+
+    Attributes
+    ----------
+    material : the factor that turned with the sample. bench : the one that stayed; slopes make 1 / cos(incidence).
+        NaN where a blur is not above zero.
+    crests_turned_deg : by how much the crests of the waves turned, 0 to 90: 90 for waves of the material.
+    """
+
+    material: float
+    bench: float
+    crests_turned_deg: float
+
+
+def by_turning(before: Array, after: Array, crests_deg: tuple[float, float]) -> Turned:
+    """Tell apart what is the sample's and what is the bench's.
+
+    Parameters
+    ----------
+    before, after : (2,) blur in the plane of incidence and across it, as the sample lies and turned.
+    crests_deg : direction of the waves' crests before and after.
+    """
+    with np.errstate(invalid="ignore", divide="ignore"):
+        first, second = (float(np.where(np.all(one > 0.0), one[0] / one[1], np.nan)) for one in (before, after))
+    moved = (crests_deg[1] - crests_deg[0]) % 180.0
+    return Turned(
+        material=float(np.sqrt(first / second)),
+        bench=float(np.sqrt(first * second)),
+        crests_turned_deg=float(min(moved, 180.0 - moved)),
+    )

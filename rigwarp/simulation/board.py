@@ -5,16 +5,18 @@ from dataclasses import replace
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from rigwarp.geometry import Array, Placement, rotation_from_vector
 from rigwarp.rig import Target
 from rigwarp.simulation.lens import Lens
 from rigwarp.simulation.overlap import pixel_overlaps
+from rigwarp.simulation.sensor import Picture
 from rigwarp.simulation.truth import SheetTruth
 
 _EDGE_PX = 12.0  # edges are cut into pieces of about this length: a lens bends them by less than 0.001 px in between
 _BORDER_SQUARES = 0.5  # white paper around the printed squares, in squares
+Depth = Callable[[Array], Array]
+"""How far (..., 2) spots of a sheet that is not flat lie along the board's z axis."""
 _ROLLS_DEG = (0.0, 12.0, -15.0, 90.0, 175.0, -80.0, 25.0)
 
 
@@ -33,23 +35,13 @@ class PrintedBoard:
         self.paper_mm = np.array([[-border, -border, self.size_mm[0] + border, self.size_mm[1] + border]])
 
     def coverage(
-        self,
-        lens: Lens,
-        pose: Placement,
-        resolution: tuple[int, int],
-        *,
-        depth_mm: Callable[[Array], Array] | None = None,
-    ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-        """Share of each camera pixel (H, W) that sees paper, and that sees ink; `pose` is camera-from-board.
-
-        `depth_mm` tells how far (..., 2) spots of a sheet that is not flat lie along the board's z axis.
-        """
+        self, lens: Lens, pose: Placement, resolution: tuple[int, int], *, depth_mm: Depth | None = None
+    ) -> tuple[Picture, Picture]:
+        """Share of each camera pixel (H, W) that sees paper, and that sees ink; `pose` is camera-from-board."""
         per_mm = float(lens.focal_px.mean()) / float(np.linalg.norm(pose.position_mm))
         piece_mm = _EDGE_PX / per_mm
-        return (
-            _covered(self.paper_mm, piece_mm, lens, pose, resolution, depth_mm),
-            _covered(self.ink_mm, piece_mm, lens, pose, resolution, depth_mm),
-        )
+        seen = (lens, pose, resolution, depth_mm)
+        return _covered(self.paper_mm, piece_mm, *seen), _covered(self.ink_mm, piece_mm, *seen)
 
 
 def held_poses(lens: Lens, size_mm: Array, resolution: tuple[int, int], count: int, seed: int) -> list[Placement]:
@@ -100,14 +92,8 @@ def _black_squares(target: Target) -> Array:
     """(N, 4) left, top, right, bottom of black squares, nominal mm; OpenCV's old layout begins at the lower left."""
     side = target.square_mm
     first = (target.squares[1] + 1) % 2 if target.layout == "old" else 0
-    return np.array(
-        [
-            [i * side, j * side, (i + 1) * side, (j + 1) * side]
-            for j in range(target.squares[1])
-            for i in range(target.squares[0])
-            if (i + j) % 2 == first
-        ]
-    )
+    j, i = np.nonzero(np.indices(target.squares[::-1]).sum(axis=0) % 2 == first)
+    return np.stack([i, j, i + 1, j + 1], axis=-1).astype(float) * side
 
 
 def _black_cells(board: cv2.aruco.CharucoBoard, dictionary: cv2.aruco.Dictionary) -> Array:
@@ -128,13 +114,8 @@ def _black_cells(board: cv2.aruco.CharucoBoard, dictionary: cv2.aruco.Dictionary
 
 
 def _covered(
-    boxes_mm: Array,
-    piece_mm: float,
-    lens: Lens,
-    pose: Placement,
-    resolution: tuple[int, int],
-    depth_mm: Callable[[Array], Array] | None,
-) -> NDArray[np.float32]:
+    boxes_mm: Array, piece_mm: float, lens: Lens, pose: Placement, resolution: tuple[int, int], depth_mm: Depth | None
+) -> Picture:
     """Share of each pixel covered by non-overlapping rectangles on the board."""
     x4, y4 = _cut(boxes_mm, piece_mm)
     depth = np.zeros_like(x4) if depth_mm is None else depth_mm(np.stack([x4, y4], axis=-1))

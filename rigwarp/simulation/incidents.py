@@ -12,10 +12,9 @@ from scipy.ndimage import map_coordinates
 from rigwarp.geometry import Array, Placement
 from rigwarp.simulation.lens import Lens, TableView
 from rigwarp.simulation.mishaps import Mishaps, Motion
-from rigwarp.simulation.table_form import TableForm
+from rigwarp.simulation.sensor import Moved, Picture
+from rigwarp.simulation.table import TableForm
 from rigwarp.simulation.truth import CameraTruth
-
-Picture = NDArray[np.float32]
 
 _GRID_PX = 16.0  # the shift of the picture is worked out on this grid: in between a cubic spline is right to 1e-5 px
 _SHADOW_RIM = 0.05  # softness of a shadow's rim, of its radius
@@ -33,10 +32,6 @@ class Incidents:
         self._resolution = resolution
         self._view = TableView(camera, lens, form)
         self._spots: tuple[Array, Array] | None = None
-
-    def shows_the_one_before(self, number: int) -> bool:
-        """Is the photograph taken too early?"""
-        return number in self._mishaps.early
 
     def lamp(self, number: int) -> float:
         """The projector's light, 1 at first."""
@@ -80,18 +75,17 @@ class Incidents:
             shift_mm, turn_rad = shift_mm + self._mishaps.knock.shift_mm, turn_rad + self._turn(self._mishaps.knock)
         return self._camera.placement.moved(shift_mm, turn_rad)
 
-    def moved(self, number: int) -> Callable[[Picture], Picture] | None:
+    def moved(self, number: int) -> Moved | None:
         """What turns the picture (H, W) of the camera where it stood into its picture from where it stands now.
 
         None where nothing has moved. The light comes from the same spots of the table, which each pixel's ray finds.
         A picture that is sharper than two pixels' sampling allows rings a little, as any picture moved by parts of a
         pixel; beyond the frame it goes on as at its rim.
         """
-        knocked = self._mishaps.knock_at is not None and number >= self._mishaps.knock_at
-        crept = self._mishaps.share(number) > 0.0 and not self._mishaps.creep.none
-        if not crept and not (knocked and not self._mishaps.knock.none):
+        pose, before = self.pose(number), self._camera.placement
+        if np.array_equal(pose.position_mm, before.position_mm) and np.array_equal(pose.rotation, before.rotation):
             return None
-        rows, columns = self._seen_before(self.pose(number))
+        rows, columns = self._seen_before(pose)
 
         def resampled(picture: Picture) -> Picture:
             place = np.stack([rows, columns])

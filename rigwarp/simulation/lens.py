@@ -1,11 +1,11 @@
 """The camera's lens: table points to pixels and pixels to rays, with its own arithmetic."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from rigwarp.geometry import Array
-from rigwarp.simulation.table_form import TableForm
+from rigwarp.simulation.table import TableForm
 from rigwarp.simulation.truth import CameraTruth
 
 _BEYOND = 1.15  # the lens model is followed to this multiple of the picture's corner, then goes on straight
@@ -32,7 +32,8 @@ class Lens:
         """Camera-frame coordinates (any shape) to pixels; NaN for points that are not in front of the camera."""
         with np.errstate(divide="ignore", invalid="ignore"):
             front = np.where(z > 0.0, z, np.nan)
-            return self._to_pixels(*self._distort(x / front, y / front))
+            x, y = self._distort(x / front, y / front)
+        return x * self.focal_px[0] + self.principal_px[0], y * self.focal_px[1] + self.principal_px[1]
 
     def rays(self, u_px: Array, v_px: Array) -> tuple[Array, Array]:
         """Ideal image coordinates X/Z, Y/Z of pixels (any shape): the distortion undone iteratively, to 1e-13."""
@@ -61,9 +62,6 @@ class Lens:
                 break
         return x, y
 
-    def _to_pixels(self, x: Array, y: Array) -> tuple[Array, Array]:
-        return x * self.focal_px[0] + self.principal_px[0], y * self.focal_px[1] + self.principal_px[1]
-
     def _distort(self, x: Array, y: Array) -> tuple[Array, Array]:
         k1, k2, p1, p2, k3 = self.distortion
         s1, s2, s3, s4 = self.thin_prism
@@ -90,13 +88,7 @@ def true_lens(camera: CameraTruth, resolution: tuple[int, int]) -> Lens:
         largest_radius=np.inf,
     )
     x, y = free.rays(corners[:, 0], corners[:, 1])
-    return Lens(
-        focal_px=camera.focal_px,
-        principal_px=camera.principal_px,
-        distortion=camera.distortion,
-        thin_prism=camera.thin_prism,
-        largest_radius=float(_BEYOND * np.hypot(x, y).max()),
-    )
+    return replace(free, largest_radius=float(_BEYOND * np.hypot(x, y).max()))
 
 
 class TableView:

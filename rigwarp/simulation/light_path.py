@@ -2,7 +2,8 @@
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from functools import partial
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,11 +13,10 @@ from rigwarp.geometry import Array, BoolArray, Placement, TriangleMesh
 from rigwarp.rig import Rig
 from rigwarp.simulation.mirror import NO_PIECE, Piece, reflect_first
 from rigwarp.simulation.projector import RealProjector
-from rigwarp.simulation.table_form import TableForm
-from rigwarp.simulation.table_top import on_table_top
+from rigwarp.simulation.table import TableForm, on_table_top
 
-if TYPE_CHECKING:
-    import trimesh
+Blocked = Callable[[Array, Array], BoolArray]
+"""Is something between points (3, N) and (3, N), table frame? (N,)"""
 
 _FAR_MM = 1e5  # light that would meet the table plane further out is gone
 _GRID = 61  # squared rays that look at the picture as a whole
@@ -61,9 +61,7 @@ class LightPath:
         self._table = rig.table
         self._form = form
         self._margin_mm = table_margin_mm
-        self._obstacles = _obstacles(rig, meshes)
-        if self._obstacles is not None:
-            self._blocked(np.zeros((3, 1)), np.ones((3, 1)))  # sets up the ray engine before threads share it
+        self._blocked = obstacles_between(rig, meshes)
         self._catches_itself = True
         self._catches_itself = len(pieces) > 1 or self._any_meets_mirror_again()
         self.focus_mm = focus_mm if focus_mm is not None else self._sharpest_focus_mm()
@@ -75,7 +73,7 @@ class LightPath:
 
     def blocked_from(self, eye_mm: Array, x_mm: Array, y_mm: Array) -> BoolArray:
         """Does an obstacle hide spots (N,) on the table from a point (3,) above it?"""
-        if self._obstacles is None:
+        if self._blocked is None:
             return np.zeros(x_mm.size, bool)
         spots = np.stack([x_mm, y_mm, self._form.z_mm(x_mm, y_mm)])
         return self._blocked(np.repeat(eye_mm[:, None], x_mm.size, axis=1), spots)
@@ -97,23 +95,15 @@ class LightPath:
         u, v, chief, piece = u[wanted], v[wanted], chief[:, wanted], piece[wanted]
         still, turned = [], []
         for step in _FOCUS_STEP_MM * np.array([[1.0, 0.0], [-1.0, 0.0], [0.0, 1.0], [0.0, -1.0]]):
-            far, near = (self._smear(u, v, step, focus_mm, chief, piece) for focus_mm in (_FAR_MM, _FOCUS_TRIAL_MM))
+            # how far aside of the chief rays' landing light lands: two sides of a fold send it where no focus helps
+            spots = (self._landing(u, v, step, focus_mm) for focus_mm in (_FAR_MM, _FOCUS_TRIAL_MM))
+            far, near = (np.where(own == piece, spot - chief, np.nan) for spot, own in spots)
             still.append(far)
             turned.append((near - far) / (1.0 / _FOCUS_TRIAL_MM - 1.0 / _FAR_MM))
         a, b = np.concatenate(still, axis=1), np.concatenate(turned, axis=1)
         good = np.isfinite(a).all(axis=0) & np.isfinite(b).all(axis=0)
         best = -np.sum(a[:, good] * b[:, good]) / max(np.sum(b[:, good] ** 2), 1e-300) + 1.0 / _FAR_MM
         return float(1.0 / np.clip(best, 1.0 / _FAR_MM, 1.0 / _NEAREST_FOCUS_MM))
-
-    def _smear(
-        self, u_px: Array, v_px: Array, pupil_mm: Array, focus_mm: float, chief: Array, piece: NDArray[np.int16]
-    ) -> Array:
-        """(2, N) how far aside of the chief rays' landing (2, N) light lands; NaN off another piece than theirs (N,).
-
-        Two sides of a fold send a pixel's light to places that no focus brings together.
-        """
-        spot, own = self._landing(u_px, v_px, pupil_mm, focus_mm)
-        return np.where(own == piece, spot - chief, np.nan)
 
     def _landing(self, u_px: Array, v_px: Array, pupil_mm: Array, focus_mm: float) -> tuple[Array, NDArray[np.int16]]:
         """(2, N) landing of rays from a point of the pupil plane, and the piece of mirror (N,) that they came by."""
@@ -139,7 +129,7 @@ class LightPath:
             again = lands & ~missed
             lands[again] = ~self._meets_mirror_again(hit[:, again], off[:, again])
         x, y = hit[0] + reach * off[0], hit[1] + reach * off[1]
-        if self._obstacles is not None and lands.any():
+        if self._blocked is not None and lands.any():
             last = np.stack([x, y, self._form.z_mm(x, y)])
             starts = np.repeat(origin[:, None], directions.shape[1], axis=1)
             lands[lands] = ~(
@@ -174,22 +164,35 @@ class LightPath:
             met |= np.isfinite(piece.meet(own, turned))
         return met
 
-    def _blocked(self, starts_mm: Array, ends_mm: Array) -> BoolArray:
-        """Does an obstacle stand between (3, N) points?"""
-        assert self._obstacles is not None
-        return _between(self._obstacles, starts_mm, ends_mm)
+
+def obstacles_between(rig: Rig, meshes: Mapping[str, TriangleMesh]) -> Blocked | None:
+    """Whether one of a rig's obstacles stands between points; None where it has none.
+
+    Raises
+    ------
+    InputError
+        The mesh of an obstacle is missing.
+    """
+    if not rig.obstacles:
+        return None
+    import trimesh  # half a second, and few rigs have obstacles
+
+    parts = []
+    for number, obstacle in enumerate(rig.obstacles):
+        if obstacle.file not in meshes:
+            raise InputError(
+                f"obstacle[{number}].file: the virtual rig was not given the mesh {obstacle.file!r}. "
+                "Put the file into the rig folder or remove the obstacle."
+            )
+        vertices_mm = obstacle.placement.to_table(meshes[obstacle.file].vertices_mm)
+        parts.append(trimesh.Trimesh(vertices_mm, meshes[obstacle.file].faces, process=False, validate=False))
+    blocked = partial(_between, trimesh.util.concatenate(parts))
+    blocked(np.zeros((3, 1)), np.ones((3, 1)))  # sets up the ray engine before threads share it
+    return blocked
 
 
-def obstacles_between(rig: Rig, meshes: Mapping[str, TriangleMesh]) -> Callable[[Array, Array], BoolArray]:
-    """Tells for points (3, N) and (3, N) of the table frame whether one of a rig's obstacles stands between them."""
-    obstacles = _obstacles(rig, meshes)
-    if obstacles is None:
-        return lambda starts_mm, ends_mm: np.zeros(starts_mm.shape[1], bool)
-    return lambda starts_mm, ends_mm: _between(obstacles, starts_mm, ends_mm)
-
-
-def _between(obstacles: "trimesh.Trimesh", starts_mm: Array, ends_mm: Array) -> BoolArray:
-    """(N,) whether a mesh stands between (3, N) points."""
+def _between(obstacles: Any, starts_mm: Array, ends_mm: Array) -> BoolArray:
+    """(N,) whether a `trimesh.Trimesh` stands between (3, N) points."""
     way = (ends_mm - starts_mm).T
     length = np.linalg.norm(way, axis=1)
     far = np.flatnonzero(length > 2 * _CLEAR_MM)
@@ -202,29 +205,3 @@ def _between(obstacles: "trimesh.Trimesh", starts_mm: Array, ends_mm: Array) -> 
     depth = np.sum((at - origins[ray]) * directions[ray], axis=1)
     blocked[far[ray[depth < length[far[ray]] - 2 * _CLEAR_MM]]] = True
     return blocked
-
-
-def _obstacles(rig: Rig, meshes: Mapping[str, TriangleMesh]) -> "trimesh.Trimesh | None":
-    """All obstacles as one mesh in the table frame."""
-    import trimesh  # half a second, and few rigs have obstacles
-
-    parts = []
-    for number, obstacle in enumerate(rig.obstacles):
-        if obstacle.file not in meshes:
-            raise InputError(
-                f"obstacle[{number}].file: the virtual rig was not given the mesh {obstacle.file!r}. "
-                "Put the file into the rig folder or remove the obstacle."
-            )
-        mesh = meshes[obstacle.file]
-        parts.append(
-            trimesh.Trimesh(obstacle.placement.to_table(mesh.vertices_mm), mesh.faces, process=False, validate=False)
-        )
-    if not parts:
-        return None
-    first = np.cumsum([0] + [len(part.vertices) for part in parts[:-1]])
-    return trimesh.Trimesh(
-        np.concatenate([part.vertices for part in parts]),
-        np.concatenate([part.faces + start for part, start in zip(parts, first, strict=True)]),
-        process=False,
-        validate=False,
-    )

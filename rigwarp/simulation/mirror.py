@@ -3,7 +3,7 @@
 Inside the light transport points are component-first, (3, N): each component lies in one piece of memory.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -139,13 +139,40 @@ def reflect_first(
 
 
 def height_difference(design: Piece, built: Piece, x_mm: Array, y_mm: Array) -> Array:
-    """Built minus design height along the mirror's z at (N,) mirror-frame positions; NaN off either surface."""
-    heights = []
-    for piece in (built, design):
-        base_z = design.origin_mm[2]
-        below = np.stack([x_mm, y_mm, np.full_like(x_mm, base_z - 1e4)])
-        up = np.zeros_like(below)
-        up[2] = 1.0
-        t = piece.meet(below, up)
-        heights.append(np.where(np.isfinite(t), t, np.nan))
-    return heights[0] - heights[1]
+    """Built minus design height along the mirror's z at mirror-frame positions (any shape); NaN off either surface."""
+    x, y = np.broadcast_arrays(np.asarray(x_mm, float), np.asarray(y_mm, float))
+    below = np.stack([x.ravel(), y.ravel(), np.full(x.size, design.origin_mm[2] - 1e4)])
+    up = np.zeros_like(below)
+    up[2] = 1.0
+    heights = [np.where(np.isfinite(t), t, np.nan) for t in (piece.meet(below, up) for piece in (built, design))]
+    return (heights[0] - heights[1]).reshape(x.shape)
+
+
+def means_by_piece(
+    rays: Iterable[tuple[NDArray[np.int16], Sequence[Array]]], pieces: int
+) -> tuple[NDArray[np.intp], Array, list[Array]]:
+    """Means over bundles of rays, each over those that come by one piece of mirror: the one by which most come.
+
+    Parameters
+    ----------
+    rays : for each point of the pupil, piece (N,) and any number of values (N,) of the N bundles.
+    pieces : how many there are.
+
+    Returns
+    -------
+    piece, share, means : (N,) that piece, the share of the pupil whose rays come by it, and the mean of each value;
+        NaN where no ray arrives.
+    """
+    points = 0
+    for points, (piece, values) in enumerate(rays, start=1):
+        if points == 1:
+            count, *sums = (np.zeros((pieces, piece.size)) for _ in range(1 + len(values)))
+        arrives = np.flatnonzero(piece != NO_PIECE)
+        place = (piece[arrives], arrives)
+        count[place] += 1.0
+        for total, value in zip(sums, values, strict=True):
+            total[place] += value[arrives]
+    most = np.argmax(count, axis=0)
+    count, *sums = (np.take_along_axis(one, most[None], axis=0)[0] for one in (count, *sums))
+    with np.errstate(invalid="ignore"):
+        return most, count / points, [total / count for total in sums]

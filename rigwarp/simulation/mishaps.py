@@ -1,7 +1,7 @@
 """What goes wrong while photographs are taken and handed over: [mishaps] of virtual.toml, all off by default."""
 
 from dataclasses import dataclass, field
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -19,11 +19,6 @@ class Motion:
     picture_px: Array = field(default_factory=lambda: np.zeros(2))
     shift_mm: Array = field(default_factory=lambda: np.zeros(3))
     turn_rad: Array = field(default_factory=lambda: np.zeros(3))
-
-    @property
-    def none(self) -> bool:
-        """Is it no motion at all?"""
-        return not (self.picture_px.any() or self.shift_mm.any() or self.turn_rad.any())
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -138,10 +133,16 @@ KEYS: Final = {
 
 def parse_mishaps(section: TomlSection) -> Mishaps:
     """The table [mishaps]; InputError on the first mistake."""
-    knocked = section.has("knock_at")
     for key in ("knock_px", "knock_mm", "knock_deg"):
-        if section.has(key) and not knocked:
+        if section.has(key) and not section.has("knock_at"):
             section.fail("knock_at", found="nothing", expected=f"the number of a photograph, because {key} is given")
+    pairs, turned, mirrored = (
+        section.values.get(key, usual) for key, usual in (("exchanged", []), ("turned_deg", 0), ("mirrored", False))
+    )
+    paired = isinstance(pairs, list) and all(_are_photographs(pair) and len(pair) == 2 for pair in pairs)
+    _good(section, "exchanged", paired, pairs, "a list of pairs [i, j] of numbers of photographs, from 1")
+    right = not isinstance(turned, bool) and turned in (0, 90, 180, 270)
+    _good(section, "turned_deg", right, turned, "0, 90, 180 or 270")
     return read_table(
         Mishaps,
         section,
@@ -150,11 +151,11 @@ def parse_mishaps(section: TomlSection) -> Mishaps:
         sunshine_at=_span(section, "sunshine_at") if section.number("sunshine", default=0.0) else (1, 1),
         passer_by=_passer_by(section) if section.has("passer_by_at") else None,
         early=_numbers(section, "early"),
-        exchanged=_pairs(section, "exchanged"),
+        exchanged=tuple((i, j) for i, j in pairs),
         missing=_numbers(section, "missing"),
         twice=_numbers(section, "twice"),
-        quarter_turns=_quarter_turns(section),
-        mirrored=_yes(section, "mirrored"),
+        quarter_turns=int(turned) // 90,
+        mirrored=_good(section, "mirrored", isinstance(mirrored, bool), mirrored, "true or false"),
     )
 
 
@@ -174,43 +175,22 @@ def _passer_by(section: TomlSection) -> PasserBy:
 
 def _span(section: TomlSection, key: str) -> tuple[int, int]:
     value = section.values.get(key, [])
-    if not _are_photographs(value) or len(value) != 2 or value[0] > value[1]:
-        found = describe(value) if section.has(key) else "nothing"
-        section.fail(key, found=found, expected="the numbers of two photographs, the earlier one first")
-    return int(value[0]), int(value[1])
+    good = _are_photographs(value) and len(value) == 2 and value[0] <= value[1]
+    first, last = _good(section, key, good, value, "the numbers of two photographs, the earlier one first")
+    return first, last
 
 
 def _numbers(section: TomlSection, key: str) -> tuple[int, ...]:
     value = section.values.get(key, [])
-    if not _are_photographs(value):
-        section.fail(key, found=describe(value), expected="a list of numbers of photographs, from 1")
-    return tuple(int(number) for number in value)
+    return tuple(_good(section, key, _are_photographs(value), value, "a list of numbers of photographs, from 1"))
 
 
-def _pairs(section: TomlSection, key: str) -> tuple[tuple[int, int], ...]:
-    value = section.values.get(key, [])
-    if not isinstance(value, list) or not all(_are_photographs(pair) and len(pair) == 2 for pair in value):
-        section.fail(key, found=describe(value), expected="a list of pairs [i, j] of numbers of photographs, from 1")
-    return tuple((int(i), int(j)) for i, j in value)
-
-
-def _quarter_turns(section: TomlSection) -> int:
-    value = section.values.get("turned_deg", 0)
-    if isinstance(value, bool) or value not in (0, 90, 180, 270):
-        section.fail("turned_deg", found=describe(value), expected="0, 90, 180 or 270")
-    return int(value) // 90
-
-
-def _yes(section: TomlSection, key: str) -> bool:
-    value = section.values.get(key, False)
-    if not isinstance(value, bool):
-        section.fail(key, found=describe(value), expected="true or false")
+def _good(section: TomlSection, key: str, good: bool, value: Any, expected: str) -> Any:
+    """The value of a key, which says what was expected where it is not good."""
+    if not good:
+        section.fail(key, found=describe(value) if section.has(key) else "nothing", expected=expected)
     return value
 
 
-def _is_whole(value: object) -> bool:
-    return isinstance(value, int) and not isinstance(value, bool)
-
-
 def _are_photographs(value: object) -> bool:
-    return isinstance(value, list) and all(_is_whole(number) and 1 <= number <= _MOST for number in value)
+    return isinstance(value, list) and all(type(number) is int and 1 <= number <= _MOST for number in value)

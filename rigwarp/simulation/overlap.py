@@ -6,8 +6,9 @@ and a straight edge contributes a closed form. Pixels are differences of four qu
 areas of one polygon add up to the area of its part inside the image.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +18,7 @@ from rigwarp.geometry import Array
 _UPRIGHT = 1e-30  # px; only keeps the inverse of an upright edge's width finite
 _CORNERS_AT_ONCE = 60_000  # quads x corners of their windows handled in one go: stays within the cache
 _NOTHING_PX2 = 1e-13  # areas below this are rounding
+_Arrays = TypeVar("_Arrays")
 _MANY = 1 << 20  # more cells than any window has along one axis
 
 
@@ -27,6 +29,11 @@ class Overlaps:
     quad: NDArray[np.int64]
     pixel: NDArray[np.int64]
     area_px2: Array
+
+
+def joined(parts: Sequence[_Arrays]) -> _Arrays:
+    """Dataclasses of arrays as one, end to end."""
+    return type(parts[0])(**{name: np.concatenate([vars(one)[name] for one in parts]) for name in vars(parts[0])})
 
 
 def quad_area_px2(x: Array, y: Array) -> Array:

@@ -1,6 +1,7 @@
 """The pieces of the mirror: as designed, and as built."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -15,14 +16,13 @@ from rigwarp.simulation.surface import (
     Even,
     GaussianDent,
     HeightTerm,
-    LineRipple,
     Polynomial,
     Profile,
-    RingRipple,
+    Ripple,
     monomials,
     zernike_monomials,
 )
-from rigwarp.simulation.truth import BuiltRipple, BuiltTruth, Dent, FacetError, Hole, SurfaceTruth
+from rigwarp.simulation.truth import BuiltTruth, Dent, FacetError, Hole, SurfaceTruth
 
 _SAME_MM = 1e-6  # corners this close are one
 
@@ -210,14 +210,17 @@ def _polygon(outline: Array) -> Inside:
 
 
 def _built_piece(piece: Piece, built: BuiltTruth, number: int, tilt: FacetError | None, light_mm: Array) -> Piece:
-    surface = _grown(piece.surface, 1.0 + built.radius_percent / 100.0)
+    # a radius of curvature that came out larger: the conic's, and the second-order terms of a polynomial
+    factor, surface = 1.0 + built.radius_percent / 100.0, piece.surface
+    base = replace(surface.base, curvature_per_mm=surface.base.curvature_per_mm / factor)
+    surface = BuiltSurface(base=base, terms=tuple(_grown_term(term, factor) for term in surface.terms))
     terms: list[HeightTerm] = []
     if built.zernike:
         cx, cy = (float(v) for v in built.zernike_centre_mm)
         table = zernike_monomials(built.zernike)
         terms.append(Polynomial(coefficients=table, centre_mm=(cx, cy), scale_mm=built.zernike_radius_mm))
     terms += [_dent(dent, piece, light_mm) for dent in built.dents if dent.piece == number]
-    terms += [_ripple(ripple) for ripple in built.ripples]
+    terms += [Ripple(**vars(ripple)) for ripple in built.ripples]
     R = piece.R_mirror_from_piece
     if tilt is not None:
         R = R @ rotation_from_vector(np.array([*tilt.tilt_rad, 0.0]))
@@ -226,12 +229,8 @@ def _built_piece(piece: Piece, built: BuiltTruth, number: int, tilt: FacetError 
         if tilt.twist_per_mm != 0.0:
             twist = monomials([(1, 1, tilt.twist_per_mm)])
             terms.append(Polynomial(coefficients=twist, centre_mm=(0.0, 0.0), scale_mm=1.0))
-    return Piece(
-        origin_mm=piece.origin_mm,
-        R_mirror_from_piece=R,
-        surface=surface.with_terms(terms),
-        inside=_outline(piece, built.rim_mm, [hole for hole in built.holes if hole.piece == number]),
-    )
+    inside = _outline(piece, built.rim_mm, [hole for hole in built.holes if hole.piece == number])
+    return replace(piece, R_mirror_from_piece=R, surface=surface.with_terms(terms), inside=inside, widened=None)
 
 
 def _outline(piece: Piece, rim_mm: float, holes: list[Hole]) -> Inside:
@@ -261,28 +260,10 @@ def _dent(dent: Dent, piece: Piece, light_mm: Array) -> GaussianDent:
     return GaussianDent(position_mm=(x, y), sigma_mm=dent.sigma_mm, depth_mm=depth_mm)
 
 
-def _ripple(ripple: BuiltRipple) -> HeightTerm:
-    if ripple.direction_rad is None:
-        return RingRipple(amplitude_mm=ripple.amplitude_mm, period_mm=ripple.period_mm, phase_rad=ripple.phase_rad)
-    return LineRipple(
-        amplitude_mm=ripple.amplitude_mm,
-        period_mm=ripple.period_mm,
-        direction_rad=ripple.direction_rad,
-        phase_rad=ripple.phase_rad,
-    )
-
-
-def _grown(surface: BuiltSurface, factor: float) -> BuiltSurface:
-    """A radius of curvature that came out larger: the conic's, and the second-order terms of a polynomial."""
-    base = Conic(curvature_per_mm=surface.base.curvature_per_mm / factor, conic_constant=surface.base.conic_constant)
-    terms = tuple(_grown_term(term, factor) for term in surface.terms)
-    return BuiltSurface(base=base, terms=terms)
-
-
 def _grown_term(term: HeightTerm, factor: float) -> HeightTerm:
     if not isinstance(term, Polynomial):
         return term
     table = term.coefficients.copy()
     i, j = np.indices(table.shape)
     table[i + j == 2] /= factor
-    return Polynomial(coefficients=table, centre_mm=term.centre_mm, scale_mm=term.scale_mm)
+    return replace(term, coefficients=table)

@@ -24,6 +24,9 @@ class RealProjector:
         self._principal_px = nominal.principal_px
         self._truth = truth
         self.pupil_mm = pupil_points(truth.pupil_diameter_mm, truth.pupil_samples)
+        code = np.arange(256) / 255.0
+        light = decode_transfer(code, truth.transfer) * (1.0 - truth.toe * np.exp(-code / _TOE_CODE))
+        self._light_of_code = (light / light[-1]).astype(np.float32)
 
     def rays(self, u_px: Array, v_px: Array, pupil: Array, focus_mm: float) -> tuple[Array, Array]:
         """Rays of (N,) pixels from one pupil point: origin (3,) and unit directions (3, N), table frame.
@@ -31,8 +34,9 @@ class RealProjector:
         All rays of a pixel meet in the plane at `focus_mm` in front of the projector.
         """
         own = np.array([pupil[0], pupil[1], 0.0])
-        to_focus = self._slopes(u_px, v_px) * focus_mm - own[:, None]
-        return self.placement.to_table(own), _unit(self.placement.rotation @ to_focus)
+        x, y = ((px - middle) / self._focal_px for px, middle in zip((u_px, v_px), self._principal_px, strict=True))
+        way = self.placement.rotation @ (np.stack([x, y, np.ones_like(x)]) * focus_mm - own[:, None])
+        return self.placement.to_table(own), way / np.sqrt(way[0] ** 2 + way[1] ** 2 + way[2] ** 2)
 
     def pixel_flux(self, u_px: Array, v_px: Array) -> Array:
         """Light that a white pixel sends out, relative to one at the picture's middle."""
@@ -42,7 +46,7 @@ class RealProjector:
 
     def emitted(self, frame: NDArray[np.uint8]) -> NDArray[np.float32]:
         """Light per pixel, as a share of white of a new lamp, of a shown (H, W) grey or (H, W, 3) RGB picture."""
-        light = self._response()[frame]
+        light = self._light_of_code[frame]
         if light.ndim == 3:
             light = light @ _LUMA
         if self._truth.blur_px > 0.0:
@@ -51,18 +55,6 @@ class RealProjector:
             )
         floor = np.float32(self._truth.black_level)
         return np.asarray(np.float32(self._truth.lamp) * (floor + (1 - floor) * light), np.float32)
-
-    def _response(self) -> NDArray[np.float32]:
-        """Light of the 256 code values, 0 to 1."""
-        code = np.arange(256) / 255.0
-        light = decode_transfer(code, self._truth.transfer)
-        light = light * (1.0 - self._truth.toe * np.exp(-code / _TOE_CODE))
-        return (light / light[-1]).astype(np.float32)
-
-    def _slopes(self, u_px: Array, v_px: Array) -> Array:
-        x = (u_px - self._principal_px[0]) / self._focal_px
-        y = (v_px - self._principal_px[1]) / self._focal_px
-        return np.stack([x, y, np.ones_like(x)])
 
 
 def pupil_points(diameter_mm: float, samples: int) -> Array:
@@ -78,7 +70,3 @@ def pupil_points(diameter_mm: float, samples: int) -> Array:
     if rings:
         grid = grid * np.sqrt(diameter_mm**2 / 8.0 / np.mean(np.sum(grid**2, axis=1)))
     return grid
-
-
-def _unit(vectors: Array) -> Array:
-    return vectors / np.sqrt(vectors[0] ** 2 + vectors[1] ** 2 + vectors[2] ** 2)

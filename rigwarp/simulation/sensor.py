@@ -15,28 +15,27 @@ _HAZE_REACH = 0.15  # sigma of the wide spread of stray light, as a share of the
 _HAZE_SHRINK = 8  # the spread is worked out on a picture this many times smaller
 
 
+Picture = NDArray[np.float32]
+Moved = Callable[[Picture], Picture]
+"""Turns the lens's picture into what it is after the camera has moved."""
+
+
 class Sensor:
     """The camera behind its lens."""
 
     def __init__(self, truth: CameraTruth, resolution: tuple[int, int]) -> None:
         self._truth = truth
         self._resolution = resolution
-        self._transmission = _vignette(truth.vignetting, resolution)
+        u2, v2 = ((np.arange(n) - (n - 1) / 2) ** 2 for n in resolution)
+        r2: Array = (v2[:, None] + u2[None, :]) / (sum((n - 1) ** 2 for n in resolution) / 4.0)
+        self._transmission = np.asarray(1.0 - truth.vignetting * r2, np.float32)
         light = np.linspace(0.0, 1.0, _RESPONSE_STEPS)
         self._codes = np.asarray(255.0 * encode_transfer(light, truth.response), np.float32)
 
     def expose(
-        self,
-        radiance: NDArray[np.float32],
-        gain: float | NDArray[np.float32],
-        random: np.random.Generator,
-        *,
-        moved: Callable[[NDArray[np.float32]], NDArray[np.float32]] | None = None,
+        self, radiance: Picture, gain: float | Picture, random: np.random.Generator, *, moved: Moved | None = None
     ) -> NDArray[np.uint8]:
-        """Photograph a radiance picture (H, W); `gain` = full-scale share per unit of radiance, (H, 1) if by row.
-
-        `moved` turns the lens's picture into what it is after the camera has moved.
-        """
+        """Photograph a radiance picture (H, W); `gain` = full-scale share per unit of radiance, (H, 1) if by row."""
         light = self.optics(radiance, moved=moved) * np.asarray(gain, np.float32)
         well = np.float32(self._truth.full_well_e)
         noise = random.standard_normal(light.shape, dtype=np.float32)
@@ -44,12 +43,7 @@ class Sensor:
         light = light + noise * np.sqrt(np.maximum(variance, 0.0))
         return self.digitise(light)
 
-    def optics(
-        self,
-        radiance: NDArray[np.float32],
-        *,
-        moved: Callable[[NDArray[np.float32]], NDArray[np.float32]] | None = None,
-    ) -> NDArray[np.float32]:
+    def optics(self, radiance: Picture, *, moved: Moved | None = None) -> Picture:
         """Lens blur and vignetting; a motion between them: blurred light can be resampled, and the lens moves too."""
         if self._truth.blur_px > 0.0:
             radiance = np.asarray(
@@ -59,12 +53,12 @@ class Sensor:
             radiance = moved(radiance)
         return np.asarray(radiance * self._transmission, np.float32)
 
-    def digitise(self, light: NDArray[np.float32]) -> NDArray[np.uint8]:
+    def digitise(self, light: Picture) -> NDArray[np.uint8]:
         """Code values of light as a share of full scale."""
         place = np.clip(light * np.float32(_RESPONSE_STEPS - 1) + np.float32(0.5), 0, _RESPONSE_STEPS - 1)
         return np.rint(self._codes).astype(np.uint8)[place.astype(np.int32)]
 
-    def gain_for(self, radiance: NDArray[np.float32], *, peak_code: float, share: float) -> float:
+    def gain_for(self, radiance: Picture, *, peak_code: float, share: float) -> float:
         """Exposure that puts the `share` quantile of a radiance picture at `peak_code` (0..1) of full scale."""
         if self._truth.exposure is not None:
             return self._truth.exposure
@@ -76,7 +70,7 @@ class Sensor:
         return wanted / radiance if radiance > 0.0 else 1.0
 
 
-def hazed(radiance: NDArray[np.float32], haze: float) -> NDArray[np.float32]:
+def hazed(radiance: Picture, haze: float) -> Picture:
     """Spread a share of the light widely over the picture, keeping its sum (up to what leaves at the rim)."""
     if haze == 0.0:
         return radiance
@@ -88,11 +82,3 @@ def hazed(radiance: NDArray[np.float32], haze: float) -> NDArray[np.float32]:
     wide = cv2.GaussianBlur(small, (0, 0), sigma, borderType=cv2.BORDER_CONSTANT)
     spread = cv2.resize(wide, (width, height), interpolation=cv2.INTER_LINEAR)
     return np.asarray(np.float32(1 - haze) * radiance + np.float32(haze) * spread, np.float32)
-
-
-def _vignette(lost: float, resolution: tuple[int, int]) -> NDArray[np.float32]:
-    width, height = resolution
-    u = (np.arange(width) - (width - 1) / 2) ** 2
-    v = (np.arange(height) - (height - 1) / 2) ** 2
-    r2: Array = (v[:, None] + u[None, :]) / (((width - 1) ** 2 + (height - 1) ** 2) / 4.0)
-    return np.asarray(1.0 - lost * r2, np.float32)

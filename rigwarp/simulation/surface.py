@@ -4,7 +4,7 @@ Heights and slopes are evaluated together, because the intersection needs both.
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import comb, factorial, sqrt
 from typing import Protocol
 
@@ -130,7 +130,7 @@ class Polynomial:
         table = np.zeros((size, size))
         table[: len(own), : len(own)] += own
         table[: len(other.coefficients), : len(other.coefficients)] += other.coefficients
-        return Polynomial(coefficients=table, centre_mm=other.centre_mm, scale_mm=other.scale_mm)
+        return replace(other, coefficients=table)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -142,7 +142,6 @@ class GaussianDent:
     depth_mm: float
 
     def height_and_slopes(self, x_mm: Array, y_mm: Array) -> tuple[Array, Array, Array]:
-        """Height in mm and slopes."""
         dx, dy = x_mm - self.position_mm[0], y_mm - self.position_mm[1]
         variance = self.sigma_mm**2
         z = -self.depth_mm * np.exp(-(dx * dx + dy * dy) / (2.0 * variance))
@@ -150,38 +149,29 @@ class GaussianDent:
 
 
 @dataclass(frozen=True, kw_only=True)
-class LineRipple:
-    """amplitude cos(2 pi s / period + phase), s along a direction."""
+class Ripple:
+    """amplitude cos(2 pi s / period + phase), s along a direction; `direction_rad` None: from the middle outwards.
+
+    Rings are what a lathe leaves; for phase != 0 they come to a point in the middle.
+    """
 
     amplitude_mm: float
     period_mm: float
-    direction_rad: float
+    direction_rad: float | None = None
     phase_rad: float
 
     def height_and_slopes(self, x_mm: Array, y_mm: Array) -> tuple[Array, Array, Array]:
-        """Height in mm and slopes."""
+        """Height in mm and slopes (of rings, 0 at the very centre)."""
         k = 2.0 * np.pi / self.period_mm
+        if self.direction_rad is None:
+            r = np.hypot(x_mm, y_mm)
+            angle = k * r + self.phase_rad
+            slope_over_r = -self.amplitude_mm * k * np.sin(angle) / np.maximum(r, 1e-12)
+            return self.amplitude_mm * np.cos(angle), slope_over_r * x_mm, slope_over_r * y_mm
         kx, ky = k * np.cos(self.direction_rad), k * np.sin(self.direction_rad)
         angle = kx * x_mm + ky * y_mm + self.phase_rad
         slope = -self.amplitude_mm * np.sin(angle)
         return self.amplitude_mm * np.cos(angle), slope * kx, slope * ky
-
-
-@dataclass(frozen=True, kw_only=True)
-class RingRipple:
-    """amplitude cos(2 pi r / period + phase): what a lathe leaves; for phase != 0 it comes to a point at r = 0."""
-
-    amplitude_mm: float
-    period_mm: float
-    phase_rad: float
-
-    def height_and_slopes(self, x_mm: Array, y_mm: Array) -> tuple[Array, Array, Array]:
-        """Height in mm and slopes (0 at the very centre)."""
-        k = 2.0 * np.pi / self.period_mm
-        r = np.hypot(x_mm, y_mm)
-        angle = k * r + self.phase_rad
-        slope_over_r = -self.amplitude_mm * k * np.sin(angle) / np.maximum(r, 1e-12)
-        return self.amplitude_mm * np.cos(angle), slope_over_r * x_mm, slope_over_r * y_mm
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -199,7 +189,6 @@ class Profile:
         return cls(height=height, slope=height.derivative(), r_range_mm=(float(r_mm[0]), float(r_mm[-1])))
 
     def height_and_slopes(self, x_mm: Array, y_mm: Array) -> tuple[Array, Array, Array]:
-        """Height in mm and slopes."""
         r = np.hypot(x_mm, y_mm)
         inside = np.clip(r, *self.r_range_mm)
         slope = self.slope(inside)
@@ -231,7 +220,7 @@ class BuiltSurface:
                 joined = term if joined is None else joined.plus(term)
             else:
                 rest.append(term)
-        return BuiltSurface(base=self.base, terms=(*rest, joined) if joined is not None else tuple(rest))
+        return replace(self, terms=(*rest, joined) if joined is not None else tuple(rest))
 
 
 def monomials(terms: Iterable[tuple[int, int, float]]) -> Array:

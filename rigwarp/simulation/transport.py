@@ -2,36 +2,39 @@
 
 Every projector pixel is a little quadrilateral. From each pupil point its four corners are followed to the table and on
 to the camera's sensor, where the light is spread evenly over the quadrilateral they span; every camera pixel gathers
-the exact share that falls on it. Overlapping light adds, folds included, whichever way round they are.
+the exact share that falls on it. Overlapping light adds, folds included, whichever way round they are. `Scene` is the
+lit table: projected light, room light and haze, as the camera's lens receives them.
 """
 
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import Protocol
+from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
+from rigwarp.errors import InputError
 from rigwarp.geometry import Array
+from rigwarp.simulation.lens import TableView
 from rigwarp.simulation.light_path import LightPath
 from rigwarp.simulation.mirror import NO_PIECE
-from rigwarp.simulation.overlap import pixel_overlaps, quad_area_px2
+from rigwarp.simulation.overlap import joined, pixel_overlaps, quad_area_px2
+from rigwarp.simulation.sensor import hazed
+from rigwarp.simulation.table import TableTop
+from rigwarp.simulation.truth import RoomTruth
+
+if TYPE_CHECKING:
+    from rigwarp.simulation.view.prints import PlanLight
+
+    LooksDown: TypeAlias = TableView | PlanLight
 
 _PIXELS_AT_ONCE = 12_000  # projector pixels per band: a band's arrays stay within the cache
 _SPLIT = 4  # a pixel across an edge of the mirror is cut into this many squared
 _THREADS = 2
 _SMALLEST_PX2 = 1e-9  # light on less than this has come to a caustic point; it is put where the quad's middle is
-
-
-class LooksDown(Protocol):
-    """Whatever turns spots on the table into pixels: a camera above it, or a plan of it."""
-
-    def to_pixels(self, x_mm: Array, y_mm: Array) -> tuple[Array, Array]:
-        """Pixels (u, v) of (N,) spots on the table; NaN for those that are not seen."""
-        ...
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -43,20 +46,62 @@ class Quads:
     flux: Array
     pixel: NDArray[np.int64]
 
-    @classmethod
-    def joined(cls, parts: list["Quads"]) -> "Quads":
-        """All of them."""
-        return cls(
-            x_px=np.concatenate([p.x_px for p in parts]),
-            y_px=np.concatenate([p.y_px for p in parts]),
-            flux=np.concatenate([p.flux for p in parts]),
-            pixel=np.concatenate([p.pixel for p in parts]),
-        )
+    def some(self, which: NDArray[np.intp]) -> "Quads":
+        """Those of the numbers (M,)."""
+        return Quads(**{name: values[which] for name, values in vars(self).items()})
+
+
+class Scene:
+    """The light transport together with the table.
+
+    Attributes
+    ----------
+    transport : (camera pixels, projector pixels) sparse operator, light sent to light received per pixel.
+    white : typical projected white per area of a white table, in the transport's own unit: what radiance 1 stands for.
+    """
+
+    def __init__(
+        self,
+        path: LightPath,
+        view: TableView,
+        top: TableTop,
+        room: RoomTruth,
+        *,
+        white: float | None = None,
+        progress: Callable[[float], None] | None = None,
+    ) -> None:
+        height, width = top.reflectance.shape
+        self.transport = build_transport(path, view, (width, height), progress=progress)
+        self._top = top
+        self._room = room
+        per_area = np.where(top.area_mm2 > 0.0, 1.0 / top.area_mm2, 0.0)
+        everything = np.ones(self.transport.shape[1], np.float32)
+        bright = (self.transport @ everything).reshape(height, width) * per_area
+        lit = bright[(bright > 0.0) & (top.reflectance > 0.0)]
+        if not lit.size:
+            raise InputError(
+                "virtual rig: the camera sees no projected light on the table. "
+                "Check camera.position_mm and camera.aim_mm in virtual.toml, and the mirror in rig.toml."
+            )
+        self.white = float(np.median(lit)) if white is None else white
+        self._per_light = (per_area / self.white).astype(np.float32)
+
+    def radiance(
+        self, light: NDArray[np.float32], *, daylight: float = 0.0, shade: NDArray[np.float32] | None = None
+    ) -> NDArray[np.float32]:
+        """(H, W) radiance for (h, w) light of the projector's pixels; 1 = typical projected white on a white table.
+
+        `daylight` is room light beside the usual, as a share of projected white; `shade` (H, W) the share of all light
+        that somebody in its way lets through.
+        """
+        irradiance = (self.transport @ light.ravel()).reshape(self._per_light.shape) * self._per_light
+        lit = (irradiance + np.float32(self._room.ambient + daylight)) * self._top.reflectance
+        return hazed(lit if shade is None else lit * shade, self._room.haze)
 
 
 def build_transport(
     path: LightPath,
-    view: LooksDown,
+    view: "LooksDown",
     camera_resolution: tuple[int, int],
     *,
     progress: Callable[[float], None] | None = None,
@@ -96,12 +141,12 @@ def _side_by_side(parts: list[sparse.csc_array]) -> sparse.csc_array:
 
 
 def _band_operator(
-    path: LightPath, view: LooksDown, camera_resolution: tuple[int, int], top: int, bottom: int
+    path: LightPath, view: "LooksDown", camera_resolution: tuple[int, int], top: int, bottom: int
 ) -> sparse.csc_array:
     """The operator's columns for the projector rows top..bottom-1."""
     width = path.projector.resolution[0]
     samples = len(path.projector.pupil_mm)
-    quads = Quads.joined([q for k in range(samples) for q in _band_quads(path, view, top, bottom, k)])
+    quads = joined([q for k in range(samples) for q in _band_quads(path, view, top, bottom, k)])
     quads = _without_bow_ties(quads)
     area = quad_area_px2(quads.x_px, quads.y_px)
     density = quads.flux / samples / area
@@ -117,7 +162,7 @@ def _band_operator(
     return sparse.coo_array(entries, shape=shape).tocsc()  # adds up what several pupil points and pieces bring
 
 
-def _band_quads(path: LightPath, view: LooksDown, top: int, bottom: int, pupil: int) -> list[Quads]:
+def _band_quads(path: LightPath, view: "LooksDown", top: int, bottom: int, pupil: int) -> list[Quads]:
     """Quads of a band of projector rows from one pupil point; `pixel` counts from the band's first."""
     width = path.projector.resolution[0]
     rows = bottom - top
@@ -139,7 +184,7 @@ def _band_quads(path: LightPath, view: LooksDown, top: int, bottom: int, pupil: 
 
 
 def _split_quads(
-    path: LightPath, view: LooksDown, pixel: NDArray[np.int64], u: Array, v: Array, flux: Array, pupil: int
+    path: LightPath, view: "LooksDown", pixel: NDArray[np.int64], u: Array, v: Array, flux: Array, pupil: int
 ) -> Quads:
     """Pixels across an edge, cut up; parts that still lie across it are dropped, so no light is invented."""
     step = np.arange(_SPLIT + 1) / _SPLIT - 0.5
@@ -182,18 +227,12 @@ def _without_bow_ties(quads: Quads) -> Quads:
     second = (x[:, 2] - x[:, 0]) * (y[:, 3] - y[:, 0]) - (x[:, 3] - x[:, 0]) * (y[:, 2] - y[:, 0])
     crossed = np.flatnonzero(first * second <= 0.0)
     if crossed.size:
-        plain = np.flatnonzero(first * second > 0.0)
+        plain, bow = quads.some(np.flatnonzero(first * second > 0.0)), quads.some(crossed)
         halves = [
-            Quads(
-                x_px=x[crossed][:, order],
-                y_px=y[crossed][:, order],
-                flux=quads.flux[crossed] / 2.0,
-                pixel=quads.pixel[crossed],
-            )
+            replace(bow, x_px=bow.x_px[:, order], y_px=bow.y_px[:, order], flux=bow.flux / 2.0)
             for order in ([0, 1, 2, 2], [0, 2, 3, 3])
         ]
-        rest = Quads(x_px=x[plain], y_px=y[plain], flux=quads.flux[plain], pixel=quads.pixel[plain])
-        quads = Quads.joined([rest, *halves])
+        quads = joined([plain, *halves])
     flat = np.flatnonzero(np.abs(quad_area_px2(quads.x_px, quads.y_px)) < _SMALLEST_PX2)
     if not flat.size:
         return quads
@@ -201,4 +240,4 @@ def _without_bow_ties(quads: Quads) -> Quads:
     side = np.sqrt(_SMALLEST_PX2)
     x[flat] = x[flat].mean(axis=1, keepdims=True) + side * np.array([-1.0, 1.0, 1.0, -1.0])
     y[flat] = y[flat].mean(axis=1, keepdims=True) + side * np.array([-1.0, -1.0, 1.0, 1.0])
-    return Quads(x_px=x, y_px=y, flux=quads.flux, pixel=quads.pixel)
+    return replace(quads, x_px=x, y_px=y)

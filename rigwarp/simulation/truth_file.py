@@ -54,7 +54,10 @@ def parse_truth(text: str, rig: Rig, *, source: str = "virtual.toml") -> Virtual
     document = TomlSection(source=source, path="", values=values, meanings=TOP_LEVEL)
     if document.text("format") != FORMAT:
         document.fail("format", found=describe(values["format"]), expected=f'"{FORMAT}"')
-    _check_version(document)
+    if document.whole("version", at_least=0, at_most=10**6) != VERSION:
+        document.fail("version", found=describe(values["version"]), expected=str(VERSION))
+    room = document.section("room", meanings_of(RoomTruth), required=False)
+    tilt = room.numbers("board_tilt_deg", 2, default=(0.0, 0.0), limits=Limits(at_least=-10.0, at_most=10.0))
     view = None if rig.view is None else parse_view_truth(document, rig.view)
     return VirtualTruth(
         seed=document.whole("seed", default=0, at_least=0, at_most=2**31 - 1),
@@ -62,16 +65,11 @@ def parse_truth(text: str, rig: Rig, *, source: str = "virtual.toml") -> Virtual
         built=parse_built(document.section("built", BUILT, required=False), rig.mirror.shape),
         projector=_projector(document.section("projector", meanings_of(ProjectorTruth), required=False), rig),
         camera=view.camera if view and not rig.projects else _camera(document, rig),
-        room=_room(document.section("room", meanings_of(RoomTruth), required=False)),
+        room=read_table(RoomTruth, room, board_tilt=tuple(math.tan(math.radians(one)) for one in tilt)),
         sheet=_sheet(document.section("sheet", meanings_of(SheetTruth), required=False), rig),
         mishaps=mishaps.parse_mishaps(document.section("mishaps", mishaps.KEYS, required=False)),
         view=view,
     )
-
-
-def _check_version(document: TomlSection) -> None:
-    if document.whole("version", at_least=0, at_most=10**6) != VERSION:
-        document.fail("version", found=describe(document.values["version"]), expected=str(VERSION))
 
 
 def _projector(section: TomlSection, rig: Rig) -> ProjectorTruth:
@@ -115,11 +113,6 @@ def _camera_placement(section: TomlSection) -> Placement:
         section.fail("aim_mm", found="the camera's own position", expected="another point")
     roll = math.radians(section.number("roll_deg", default=0.0))
     return Placement(position_mm=position, rotation=look_at(position, aim, roll))
-
-
-def _room(section: TomlSection) -> RoomTruth:
-    tilt = section.numbers("board_tilt_deg", 2, default=(0.0, 0.0), limits=Limits(at_least=-10.0, at_most=10.0))
-    return read_table(RoomTruth, section, board_tilt=tuple(math.tan(math.radians(one)) for one in tilt))
 
 
 def _sheet(section: TomlSection, rig: Rig) -> SheetTruth:

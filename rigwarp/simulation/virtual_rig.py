@@ -16,13 +16,12 @@ from rigwarp.simulation.board import PrintedBoard, held_poses, laid_target, shee
 from rigwarp.simulation.incidents import Incidents, handed_over
 from rigwarp.simulation.lens import TableView, true_lens
 from rigwarp.simulation.light_path import LightPath
-from rigwarp.simulation.mirror import NO_PIECE, height_difference
+from rigwarp.simulation.mirror import height_difference, means_by_piece
 from rigwarp.simulation.pieces import built_pieces, design_pieces
 from rigwarp.simulation.projector import RealProjector
-from rigwarp.simulation.scene import Scene
 from rigwarp.simulation.sensor import Sensor, hazed
-from rigwarp.simulation.table_form import TableForm
-from rigwarp.simulation.table_top import TableTop, on_table_top
+from rigwarp.simulation.table import TableForm, TableTop, on_table_top
+from rigwarp.simulation.transport import Scene
 from rigwarp.simulation.truth import VirtualTruth
 
 NOMINAL_EXPOSURE_S = 1 / 30
@@ -38,17 +37,12 @@ _CHIEFS_AT_ONCE = 12_000  # pixels traced at once for the true map: stays within
 
 
 class VirtualDisplay:
-    """The virtual projector's input."""
+    """The virtual projector's input; `resolution` is (width, height) in native pixels."""
 
     def __init__(self, resolution: tuple[int, int]) -> None:
-        self._resolution = resolution
+        self.resolution = resolution
         self.shown: NDArray[np.uint8] = np.zeros((resolution[1], resolution[0]), np.uint8)
         self.shown_before = self.shown
-
-    @property
-    def resolution(self) -> tuple[int, int]:
-        """(width, height) in native pixels."""
-        return self._resolution
 
     def show(self, frame: NDArray[np.uint8]) -> None:
         """Show a (H, W) grey or (H, W, 3) RGB picture of 8 bits.
@@ -58,7 +52,7 @@ class VirtualDisplay:
         DeviceError
             The picture is not of the projector's size.
         """
-        wanted = (self._resolution[1], self._resolution[0])
+        wanted = self.resolution[::-1]
         if frame.dtype != np.uint8 or frame.shape[:2] != wanted or frame.shape[2:] not in ((), (3,)):
             raise DeviceError(
                 f"virtual display: got a picture of shape {frame.shape} and type {frame.dtype}, "
@@ -72,43 +66,35 @@ class VirtualDisplay:
 
 
 class VirtualCamera:
-    """The virtual camera above the table; nothing about it changes by itself but what [mishaps] says."""
+    """The virtual camera above the table; nothing about it changes by itself but what [mishaps] says.
+
+    `resolution` is (width, height) in pixels; `exposure_s` at first puts projected white well into the code range.
+    """
+
+    unlocked: tuple[str, ...] = ()
 
     def __init__(self, resolution: tuple[int, int], grab: Callable[[float], NDArray[np.uint8]]) -> None:
-        self._resolution = resolution
+        self.resolution = resolution
         self._grab = grab
-        self._exposure_s = NOMINAL_EXPOSURE_S
-        self.unlocked: tuple[str, ...] = ()
-
-    @property
-    def resolution(self) -> tuple[int, int]:
-        """(width, height) in pixels."""
-        return self._resolution
-
-    @property
-    def exposure_s(self) -> float | None:
-        """The exposure time, seconds; at first the one that puts projected white well into the code range."""
-        return self._exposure_s
+        self.exposure_s: float | None = NOMINAL_EXPOSURE_S
 
     def set_exposure(self, seconds: float) -> float | None:
         """Set the exposure time, within what the shutter can do; returns what is set now."""
-        self._exposure_s = float(np.clip(seconds, *_SHUTTER_S))
-        return self._exposure_s
+        self.exposure_s = float(np.clip(seconds, *_SHUTTER_S))
+        return self.exposure_s
 
     def grab(self) -> NDArray[np.uint8]:
         """Photograph what the display shows now: (H, W) grey."""
-        return self._grab(self._exposure_s / NOMINAL_EXPOSURE_S)
+        return self._grab((self.exposure_s or NOMINAL_EXPOSURE_S) / NOMINAL_EXPOSURE_S)
 
-    def look(self) -> NDArray[np.uint8]:
-        """The same: a virtual camera is never late."""
-        return self.grab()
+    look = grab  # a virtual camera is never late
 
     def close(self) -> None:
         """Nothing to give back."""
 
 
 class VirtualRig:
-    """What was really built, as a physical model.
+    """What was really built, as a physical model; `truth` is for judging results only.
 
     Parameters
     ----------
@@ -132,14 +118,14 @@ class VirtualRig:
         profiles: Mapping[str, Array] | None = None,
     ) -> None:
         self._rig = rig
-        self._truth = truth
+        self.truth = truth
         self._resolution = rig.camera.resolution
         self._design = design_pieces(rig.mirror, truth.surface, profiles or {})
         light_mm = rig.mirror.placement.to_part(rig.projector.placement.position_mm)
         self._built = built_pieces(self._design, truth.built, light_mm)
         self._projector = RealProjector(rig.projector, truth.projector)
         self._form = TableForm.of(rig.table, truth.room)
-        self._path = LightPath(
+        self.path = LightPath(
             rig,
             self._projector,
             self._built,
@@ -169,63 +155,50 @@ class VirtualRig:
         if self._scene is None:
             typical = None if self._set_before is None else self._set_before[1]
             self._scene = Scene(
-                self._path, self._view, self._table_top(), self._truth.room, white=typical, progress=progress
+                self.path, self._view, self._table_top(), self.truth.room, white=typical, progress=progress
             )
             if self._set_before is not None:
                 self._gain = self._set_before[0]
                 return
             self._gain = self._sensor.gain_for(self._white(), peak_code=_WHITE_CODE, share=_WHITE_SHARE)
 
-    @property
-    def path(self) -> LightPath:
-        """The projector's way of light, for whatever else looks at the table."""
-        return self._path
-
     def emitted(self) -> NDArray[np.float32]:
         """Light of each projector pixel while the display shows what it shows now."""
         return self._projector.emitted(self.display.shown)
-
-    @property
-    def truth(self) -> VirtualTruth:
-        """What was really built, for judging results only."""
-        return self._truth
 
     def changed(self, truth: VirtualTruth) -> "VirtualRig":
         """The same rig after something has happened to it: exposure, focus and room as they were, new noise."""
         self.prepare()
         assert self._scene is not None
-        focused = replace(truth.projector, focus_mm=self._path.focus_mm)
-        after = VirtualRig(self._rig, replace(truth, projector=focused), meshes=self._meshes, profiles=self._profiles)
+        after = self._focused_alike(truth)
         after._photos, after._grabbed = self._photos, self._grabbed
         after._set_before = (self._gain, self._scene.white)
         return after
 
     def raised(self, by_mm: float) -> "VirtualRig":
         """The rig with a board on its table, `by_mm` higher as stated; focused as before, exposed anew, new noise."""
-        room = self._truth.room
-        truth = replace(
-            self._truth,
-            projector=replace(self._truth.projector, focus_mm=self._path.focus_mm),
-            room=replace(
-                room,
-                table_height_error_mm=room.table_height_error_mm + by_mm + room.board_height_error_mm,
-                table_tilt=room.board_tilt,
-            ),
-        )
-        after = VirtualRig(self._rig, truth, meshes=self._meshes, profiles=self._profiles)
+        room = self.truth.room
+        height_mm = room.table_height_error_mm + by_mm + room.board_height_error_mm
+        raised = replace(room, table_height_error_mm=height_mm, table_tilt=room.board_tilt)
+        after = self._focused_alike(replace(self.truth, room=raised))
         after._photos, after._grabbed = itertools.count(_PHOTOS_ON_BOARD), itertools.count(_PHOTOS_ON_BOARD)
         return after
 
+    def _focused_alike(self, truth: VirtualTruth) -> "VirtualRig":
+        """Another truth of the same rig, in focus where this one is."""
+        projector = replace(truth.projector, focus_mm=self.path.focus_mm)
+        return VirtualRig(self._rig, replace(truth, projector=projector), meshes=self._meshes, profiles=self._profiles)
+
     def board_photos(self, count: int = 14) -> list[NDArray[np.uint8]]:
         """Photographs (H, W) of the sheet held by hand in `count` poses under room light, the projector off."""
-        poses = held_poses(self._lens, self._board.size_mm, self._resolution, count, self._truth.seed)
+        poses = held_poses(self._lens, self._board.size_mm, self._resolution, count, self.truth.seed)
         return [self._photograph_board(pose, np.float32(_BACKGROUND)) for pose in poses]
 
     def table_sheet_photo(self) -> NDArray[np.uint8]:
         """Photograph (H, W) of the sheet lying on the table as the rig's target says, room light, the projector off."""
-        height_mm = self._form.height_mm + self._truth.sheet.thickness_mm
+        height_mm = self._form.height_mm + self.truth.sheet.thickness_mm
         lying = sheet_on_table(self._target, self._board.size_mm, height_mm)
-        eye = self._truth.camera.placement
+        eye = self.truth.camera.placement
         pose = Placement(position_mm=eye.to_part(lying.position_mm), rotation=eye.rotation.T @ lying.rotation)
 
         def into_table(spot_mm: Array) -> Array:
@@ -237,7 +210,7 @@ class VirtualRig:
 
     def handed_over(self, photos: Sequence[NDArray[np.uint8]]) -> list[NDArray[np.uint8]]:
         """A scan's photographs (H, W) as somebody hands them over who mixes up, loses or turns them ([mishaps])."""
-        return handed_over(photos, self._truth.mishaps)
+        return handed_over(photos, self.truth.mishaps)
 
     def true_map(self) -> PixelMap:
         """Where the light of each projector pixel's centre lands on the table, for judging results only.
@@ -258,7 +231,7 @@ class VirtualRig:
 
     def true_camera(self) -> dict[str, Any]:
         """The camera as camera.json holds it; what its five coefficients cannot hold is left out."""
-        camera = self._truth.camera
+        camera = self.truth.camera
         R = camera.placement.rotation.T
         return {
             "format": "rigwarp camera",
@@ -286,15 +259,14 @@ class VirtualRig:
         """
         if not 0 <= zone < len(self._built):
             raise InputError(f"virtual rig: the mirror has no piece {zone}; it has {len(self._built)}.")
-        x, y = np.broadcast_arrays(np.asarray(x_mm, float), np.asarray(y_mm, float))
-        return height_difference(self._design[zone], self._built[zone], x.ravel(), y.ravel()).reshape(x.shape)
+        return height_difference(self._design[zone], self._built[zone], x_mm, y_mm)
 
     def _grab(self, exposure: float) -> NDArray[np.uint8]:
         """A photograph; twice the `exposure` (1: nominal) collects twice the electrons in the same wells."""
         self.prepare()
         assert self._scene is not None
         number, random, mishap = next(self._grabbed), self._next_random(), self._incidents
-        shown = self.display.shown_before if mishap.shows_the_one_before(number) else self.display.shown
+        shown = self.display.shown_before if number in self.truth.mishaps.early else self.display.shown
         light = self._projector.emitted(shown) * np.float32(mishap.lamp(number))
         radiance = self._scene.radiance(light, daylight=mishap.daylight(number), shade=mishap.shade(number))
         gain = self._gain * exposure * mishap.metered(radiance, self._white) * mishap.bands(random)
@@ -306,18 +278,18 @@ class VirtualRig:
         return self._scene.radiance(np.ones((height, width), np.float32))
 
     def _next_random(self) -> np.random.Generator:
-        return np.random.default_rng([self._truth.seed, next(self._photos)])
+        return np.random.default_rng([self.truth.seed, next(self._photos)])
 
     def _table_top(self) -> TableTop:
         if self._top is None:
-            eye_mm = self._truth.camera.placement.position_mm
+            eye_mm = self.truth.camera.placement.position_mm
             self._top = TableTop(
                 self._rig.table,
                 self._view,
                 self._resolution,
-                self._truth.room,
-                hidden=lambda x, y: self._path.blocked_from(eye_mm, x, y),
-                seed=self._truth.seed,
+                self.truth.room,
+                hidden=lambda x, y: self.path.blocked_from(eye_mm, x, y),
+                seed=self.truth.seed,
             )
         return self._top
 
@@ -327,20 +299,10 @@ class VirtualRig:
             a.ravel() for a in np.meshgrid(np.arange(width, dtype=float), np.arange(rows.start, rows.stop, dtype=float))
         )
         # per piece of mirror, and for light that goes past it: next to a fold the pupil's rays part
-        count, x, y = (np.zeros((len(self._built) + 1, u.size)) for _ in range(3))
-        samples = len(self._projector.pupil_mm)
-        for k in range(samples):
-            landing = self._path.land(u, v, k)
-            lands = np.flatnonzero(landing.piece != NO_PIECE)
-            place = (landing.piece[lands], lands)
-            count[place] += 1.0
-            x[place] += landing.x_mm[lands]
-            y[place] += landing.y_mm[lands]
-        zone = np.argmax(count, axis=0)
-        count, x, y = (np.take_along_axis(a, zone[None], axis=0)[0] for a in (count, x, y))
-        with np.errstate(invalid="ignore"):
-            x, y = x / count, y / count
-        good = (2 * count >= samples) & on_table_top(self._rig.table, self._truth.room.table_margin_mm, x, y)
+        landings = (self.path.land(u, v, k) for k in range(len(self._projector.pupil_mm)))
+        rays = ((landing.piece, (landing.x_mm, landing.y_mm)) for landing in landings)
+        zone, share, (x, y) = means_by_piece(rays, len(self._built) + 1)
+        good = (share >= 0.5) & on_table_top(self._rig.table, self.truth.room.table_margin_mm, x, y)
         shape = (-1, width)
         return (
             np.where(good, x, np.nan).reshape(shape),
@@ -352,9 +314,9 @@ class VirtualRig:
         self, pose: Placement, behind: Any, depth_mm: Callable[[Array], Array] | None = None
     ) -> NDArray[np.uint8]:
         paper, ink = self._board.coverage(self._lens, pose, self._resolution, depth_mm=depth_mm)
-        sheet = self._truth.sheet
+        sheet = self.truth.sheet
         radiance = behind * (1 - paper) + np.float32(sheet.paper) * (paper - ink) + np.float32(sheet.ink) * ink
         slope = np.linspace(1.0 - _ROOM_FALL / 2, 1.0 + _ROOM_FALL / 2, self._resolution[0], dtype=np.float32)
-        radiance = hazed(np.asarray(radiance * slope, np.float32), self._truth.room.haze)
+        radiance = hazed(np.asarray(radiance * slope, np.float32), self.truth.room.haze)
         gain = self._sensor.gain_at(sheet.paper * (1.0 + _ROOM_FALL / 2), _PAPER_CODE)
         return self._incidents.developed(self._sensor.expose(radiance, gain, self._next_random()))

@@ -4,41 +4,23 @@ import math
 import threading
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final, Protocol
+from typing import Final
 
 Value = int | float | str | bytes | bool | None
 MOST_WAITING: Final = 256
 TAKES: Final[dict[str, tuple[str, ...]]] = {
     "show": ("text",),
-    "go": (),
-    "hold": (),
-    "seek": ("number",),
-    "dark": ("number",),
-    "brightness": ("number",),
-    "black": ("number",),
-    "shift": ("number", "number"),
-    "turn": ("number",),
-    "scale": ("number",),
-    "even": ("number", "number"),
+    **dict.fromkeys(("go", "hold", "unmask", "undo", "redo", "reset", "status"), ()),
+    **dict.fromkeys(("seek", "dark", "brightness", "black", "turn", "scale", "grid", "before", "code"), ("number",)),
+    **dict.fromkeys(("shift", "even"), ("number", "number")),
     "spot": ("number",) * 5,
     "mask": ("points",),
-    "unmask": (),
-    "grid": ("number",),
-    "before": ("number",),
-    "code": ("number",),
-    "undo": (),
-    "redo": (),
-    "reset": (),
-    "status": (),
 }
 """What stands behind each name; "points" are x and y of three corners or more."""
 LATEST_COUNTS: Final = {"seek", "brightness", "black", "shift", "turn", "scale", "dark", "even"}
 """Of several in one frame only the newest is carried out: a fader sends hundreds a second."""
-CORRECTIONS: Final = {"brightness", "black", "shift", "turn", "scale", "even", "spot", "mask", "unmask"} | {
-    "undo",
-    "redo",
-    "reset",
-}
+_STEPS: Final = {"undo", "redo", "reset"}
+CORRECTIONS: Final = {"brightness", "black", "shift", "turn", "scale", "even", "spot", "mask", "unmask"} | _STEPS
 """What changes the correction by hand, and with it its revision."""
 
 
@@ -63,40 +45,20 @@ class Command:
     number: int = 0
 
 
-class Inlet(Protocol):
-    """Where commands come from, and answers go; nothing here waits."""
+class Inlet:
+    """Where commands come from, wait for the frame loop, and are answered; none of it holds the loop up.
 
-    def commands(self) -> list[Command]:
-        """What has come since the last call."""
-
-    @property
-    def wants_something(self) -> bool:
-        """True when a command waits that changes something."""
-
-    def answer(self, sender: tuple[str, int], text: str) -> None:
-        """Send a status."""
-
-    def done(self, command: Command, refused: str, revision: int) -> None:
-        """Say what came of a numbered command; `refused` in a word, empty when it was carried out; the revision now."""
-
-    def close(self) -> None:
-        """No more."""
-
-
-class Waiting:
-    """Commands that wait for the frame loop: settings once each, in their newest place; of others not too many.
-
-    Whoever asks for the status again before the next frame gets one answer. A command with a number is answered, so it
-    never gives way to a later one.
+    Settings wait once each, in their newest place; of others not too many. Whoever asks for the status again before the
+    next frame gets one answer. A command with a number is answered, so it never gives way to a later one.
     """
 
     def __init__(self) -> None:
         self._waiting: dict[object, Command] = {}
-        self._lock = threading.Lock()
+        self._keeping = threading.Lock()
 
     def keep(self, command: Command) -> bool:
         """Let it wait; False when too many do."""
-        with self._lock:
+        with self._keeping:
             if command.name in LATEST_COUNTS and not command.number:
                 self._waiting.pop(command.name, None)
                 self._waiting[command.name] = command
@@ -106,20 +68,26 @@ class Waiting:
                 return False
         return True
 
-    def take(self) -> list[Command]:
-        """All of them, in order."""
-        with self._lock:
+    def commands(self) -> list[Command]:
+        """What has come since the last call, in order."""
+        with self._keeping:
             found, self._waiting = list(self._waiting.values()), {}
         return found
 
     @property
     def wants_something(self) -> bool:
         """True when a command waits that changes something."""
-        with self._lock:
+        with self._keeping:
             return any(command.name != "status" for command in self._waiting.values())
 
-    def __len__(self) -> int:
-        return len(self._waiting)
+    def answer(self, sender: tuple[str, int], text: str) -> None:
+        """Send a status to whoever asked for it."""
+
+    def done(self, command: Command, refused: str, revision: int) -> None:
+        """Say what came of a numbered command; `refused` in a word, empty when it was carried out; the revision now."""
+
+    def close(self) -> None:
+        """No more."""
 
 
 def checked_values(name: str, values: Sequence[Value]) -> tuple[float | str, ...]:

@@ -1,24 +1,21 @@
-"""Figures of a player for a monitoring system, in Prometheus's text exposition format 0.0.4, by hand.
+"""How a player is, for a monitoring system and for the service manager.
+
+Figures are in Prometheus's text exposition format 0.0.4, by hand.
 
 Base units, `_total` for counters, a line feed behind each line, the last one too:
 https://prometheus.io/docs/instrumenting/exposition_formats/
 """
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+import logging
+import os
+import socket
+from collections.abc import Mapping
 from typing import Any, Final
 
+log = logging.getLogger(__name__)
 TYPE: Final = "text/plain; version=0.0.4; charset=utf-8"
 _OUTCOMES: Final = ("fresh", "repeated", "late", "dropped")
 _MIB: Final = 2**20
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Metric:
-    name: str
-    kind: str
-    help: str
-    values: Sequence[tuple[str, float]]
 
 
 def metrics_text(
@@ -39,47 +36,44 @@ def metrics_text(
     p95_mm, checked_unix_s : how far the picture was off at the last check on the table (95 % of the dots), and when.
     """
     rate = state.get("flips_per_second")
-    known = {outcome: float(state[outcome]) for outcome in _OUTCOMES if isinstance(state.get(outcome), int | float)}
-    metrics = [
-        _Metric(name="up", kind="gauge", help="1 while frames are shown.", values=[("", float(up))]),
-        _Metric(name="build_info", kind="gauge", help="The version.", values=[(f'version="{_escaped(version)}"', 1.0)]),
-        _Metric(
-            name="frames_total",
-            kind="counter",
-            help="Frames by what became of them; late ones are fresh or repeated as well.",
-            values=[(f'outcome="{name}"', value) for name, value in known.items()],
-        ),
-        _gauge("flip_period_seconds", "Usual time from frame to frame.", 1.0 / rate if rate else None),
-        _counter("warp_swaps_total", "New warps taken over.", state.get("swaps")),
-        _counter("interludes_total", "Times the window was lent to a measurement.", state.get("interludes")),
-        _counter("refused_total", "Files and sources that could not be used.", state.get("refused")),
-        _gauge("resident_memory_bytes", "Memory in use.", memory_mib * _MIB if memory_mib is not None else None),
-        _Metric(
-            name="picture_error_mm",
-            kind="gauge",
-            help="How far the picture was off at the last check on the table.",
-            values=[] if p95_mm is None or p95_mm != p95_mm else [('quantile="0.95"', p95_mm)],
-        ),
-        _gauge("last_check_timestamp_seconds", "When that was.", checked_unix_s),
-    ]
-    return "".join(line for metric in metrics if metric.values for line in _lines(metric))
+    escaped = version.replace("\\", "\\\\").replace('"', '\\"').replace("\n", "\\n")
+    outcomes = {f'outcome="{name}"': state.get(name) for name in _OUTCOMES}
+    of_frames = "Frames by what became of them; late ones are fresh or repeated as well."
+    resident = None if memory_mib is None else memory_mib * _MIB
+    off = "How far the picture was off at the last check on the table."
+    return "".join(
+        [
+            _lines("up", "1 while frames are shown.", float(up)),
+            _lines("build_info", "The version.", {f'version="{escaped}"': 1.0}),
+            _lines("frames_total", of_frames, outcomes),
+            _lines("flip_period_seconds", "Usual time from frame to frame.", 1.0 / rate if rate else None),
+            _lines("warp_swaps_total", "New warps taken over.", state.get("swaps")),
+            _lines("interludes_total", "Times the window was lent to a measurement.", state.get("interludes")),
+            _lines("refused_total", "Files and sources that could not be used.", state.get("refused")),
+            _lines("resident_memory_bytes", "Memory in use.", resident),
+            _lines("picture_error_mm", off, {'quantile="0.95"': p95_mm}),
+            _lines("last_check_timestamp_seconds", "When that was.", checked_unix_s),
+        ]
+    )
 
 
-def _gauge(name: str, help: str, value: float | None) -> _Metric:
-    return _Metric(name=name, kind="gauge", help=help, values=[] if value is None else [("", float(value))])
+def _lines(name: str, help: str, value: float | Mapping[str, float | None] | None) -> str:
+    """One metric, with a value or one for each set of labels; nothing where none is known."""
+    values = value if isinstance(value, Mapping) else {"": value}
+    known = {labels: one for labels, one in values.items() if isinstance(one, int | float) and one == one}
+    kind = "counter" if name.endswith("_total") else "gauge"
+    head = f"# HELP rigwarp_{name} {help}\n# TYPE rigwarp_{name} {kind}\n"
+    lines = [f"rigwarp_{name}{f'{{{labels}}}' if labels else ''} {float(one)!r}\n" for labels, one in known.items()]
+    return "".join([head, *lines]) if lines else ""
 
 
-def _counter(name: str, help: str, value: float | None) -> _Metric:
-    return _Metric(name=name, kind="counter", help=help, values=[] if value is None else [("", float(value))])
-
-
-def _lines(metric: _Metric) -> list[str]:
-    name = f"rigwarp_{metric.name}"
-    lines = [f"# HELP {name} {metric.help}\n", f"# TYPE {name} {metric.kind}\n"]
-    return lines + [
-        f"{name}{{{labels}}} {value!r}\n" if labels else f"{name} {value!r}\n" for labels, value in metric.values
-    ]
-
-
-def _escaped(text: str) -> str:
-    return text.replace("\\", "\\\\").replace('"', '\\"').replace("\n", "\\n")
+def notify_service(message: str) -> None:
+    """Tell systemd something, if it started us and wants to know (sd_notify's protocol: a datagram to a socket)."""
+    address = os.environ.get("NOTIFY_SOCKET", "")
+    if not address or not hasattr(socket, "AF_UNIX"):
+        return
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as channel:
+        try:
+            channel.sendto(message.encode(), "\0" + address[1:] if address[0] == "@" else address)
+        except OSError as error:
+            log.warning("systemd cannot be told %s: %s", message, error)

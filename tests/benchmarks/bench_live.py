@@ -258,8 +258,8 @@ def measure_agreement(prewarp: Prewarp, context: Any) -> dict[str, Any]:
     expected = ReferenceRenderer(warp).render(picture).astype(int)
     found = {"cpu": int(np.abs(CpuRenderer(warp).render(picture) - expected).max())}
     if context is not None:
-        from rigwarp.live.render.exactness import codes_beyond
         from rigwarp.live.render.gl import GlRenderer
+        from rigwarp.live.render.reference import codes_beyond
 
         for way in ways_of(context):
             renderer = GlRenderer(warp, context, way=way)
@@ -272,8 +272,7 @@ def measure_agreement(prewarp: Prewarp, context: Any) -> dict[str, Any]:
 
 def measure(*, rigs: dict[str, Prewarp] | None = None, quick: bool = False) -> dict[str, Any]:
     """All figures; of an OpenGL that the CPU computes only those in turn with a plain draw."""
-    from rigwarp.live.render.es_context import open_es_context
-    from rigwarp.live.render.gl_context import standalone_context
+    from rigwarp.live.render.gl_context import open_es_context, standalone_context
 
     result: dict[str, Any] = {"cpu": measure_cpu(5 if quick else 60)}
     rigs = scenario_rigs() if rigs is None else rigs

@@ -231,14 +231,14 @@ def _bands(truth: BenchTruth, name: str, nodes: Nodes, figures: CycleFigures) ->
     window = np.outer(np.hanning(rows + 2)[1:-1], np.hanning(columns + 2)[1:-1])
     fx, fy = np.meshgrid(np.fft.fftfreq(columns, figures.pitch_mm[0]), np.fft.fftfreq(rows, figures.pitch_mm[1]))
     rate, band = np.hypot(fx, fy), figures.bands[0]
-    turn = np.pi * truth["pupil_mm"] * truth["far_mm"] / (truth["near_mm"] + truth["far_mm"])
+    turn = np.pi * truth.pupil_mm * truth.far_mm / (truth.near_mm + truth.far_mm)
     turn = turn * np.hypot(fx / np.cos(truth.angle_rad), fy)
     # true slopes are as the beam's width leaves them, and the band's are without that
     kept = np.where(turn > 0.0, 2.0 * jv(1, turn) / np.where(turn > 0.0, turn, 1.0), 1.0)
     inside = (rate > (1.0 + 1e-6) / band.longest_mm) & (rate <= 1.0 / band.shortest_mm)
     power = np.abs(np.fft.fft2(slopes * window[..., None], axes=(0, 1)))[inside] ** 2 / kept[inside][:, None] ** 2
     rms = np.sqrt(np.sum(power, axis=0) / (rate.size * np.sum(window**2)))
-    return band.total_rad / float(np.hypot(*rms)) - 1.0, (band.rms_rad - rms) / band.sigma_rad
+    return float(np.hypot(*band.rms_rad)) / float(np.hypot(*rms)) - 1.0, (band.rms_rad - rms) / band.sigma_rad
 
 
 def _told_apart(rows: list[dict[str, Any]]) -> dict[str, Any]:

@@ -51,7 +51,7 @@ from rigwarp.files import current_result, open_rig, read_prewarp
 from rigwarp.live.render.cpu import CpuRenderer
 from rigwarp.live.render.warp import warp_of
 from rigwarp.live.sources.decoding import open_reader
-from rigwarp.live.sources.scene import SceneSource
+from rigwarp.live.sources.source import SceneSource
 
 rig = open_rig(Path("rig")).rig
 warp = warp_of(read_prewarp(current_result(Path("rig")) / "prewarp.npz")).sampled("quick")

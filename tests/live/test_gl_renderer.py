@@ -10,10 +10,9 @@ import pytest
 from rigwarp.errors import DeviceError
 from rigwarp.live import CpuRenderer
 from rigwarp.live.render import gl_context
-from rigwarp.live.render.exactness import codes_beyond
 from rigwarp.live.render.gl import GlRenderer
 from rigwarp.live.render.gl_context import standalone_context
-from rigwarp.live.render.reference import ReferenceRenderer
+from rigwarp.live.render.reference import ReferenceRenderer, codes_beyond
 from rigwarp.live.render.warp import warp_of
 from rigwarp.prewarp import Adjustment
 

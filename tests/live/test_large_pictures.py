@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from rigwarp.errors import InputError
-from rigwarp.live.render.mixing import within
+from rigwarp.live.render.picture import within
 from rigwarp.live.sources import content_picture as module
 from rigwarp.live.sources.content_picture import content_picture
 from rigwarp.live.sources.stream import StreamSource

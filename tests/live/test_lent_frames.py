@@ -7,8 +7,7 @@ import numpy as np
 import pytest
 
 from rigwarp.errors import DisplayTakenBack
-from rigwarp.live.operate.interlude import Interludes
-from rigwarp.live.operate.lent_frames import LentFrames
+from rigwarp.live.operate.interlude import Interludes, LentFrames
 from rigwarp.page.job import PlayerDisplay
 
 FRAMES = [np.random.default_rng(number).integers(0, 256, (6, 8), np.uint8) for number in range(3)]
@@ -99,8 +98,8 @@ def test_whoever_wants_the_content_back_ends_the_measurement() -> None:
 
 def test_patterns_keep_to_the_pace_that_is_safe(monkeypatch: pytest.MonkeyPatch) -> None:
     slept: list[float] = []
-    monkeypatch.setattr("rigwarp.live.operate.lent_frames.time.monotonic", lambda: 100.0 + sum(slept))
-    monkeypatch.setattr("rigwarp.live.operate.lent_frames.time.sleep", slept.append)
+    monkeypatch.setattr("rigwarp.live.operate.interlude.time.monotonic", lambda: 100.0 + sum(slept))
+    monkeypatch.setattr("rigwarp.live.operate.interlude.time.sleep", slept.append)
     frames = LentFrames(Interludes(), lambda message: None, every_s=1 / 6)
     for _ in range(4):
         frames._keep_slow()

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from rigwarp.jobs.bench import frame_cost
-from rigwarp.live.render import exactness, gl
+from rigwarp.live.render import gl, reference
 from rigwarp.live.render import mesh_tiles as mesh_tile_room
 from rigwarp.live.render.gl import GlRenderer, frame_of
 from rigwarp.live.render.gl_context import standalone_context
@@ -148,7 +148,7 @@ def test_creases_masks_corrections_and_levels_are_those_of_the_reference(context
         expected = ReferenceRenderer(warp, dither=dither).render(picture)
         off = np.abs(frame.astype(int) - expected).max(axis=-1)
         assert np.mean(off > 1) < 1e-3
-        assert dither or exactness.codes_beyond(frame, warp, picture).max() <= 1
+        assert dither or reference.codes_beyond(frame, warp, picture).max() <= 1
         np.testing.assert_array_equal(frame[expected.max(axis=-1) == 0], 0)
         assert expected.max() > 150
     assert seen >= {"dark", "exact", "2x2", "averaged"}
@@ -172,7 +172,7 @@ def test_drawn_from_the_places_that_the_mesh_says_every_code_is_the_references(c
     renderer = GlRenderer(warp, context, way="meshed")
     frame = renderer.render(picture)
     renderer.close()
-    least, most = exactness.reached_codes(drawn, warp.light()[picture], 1 / 500)
+    least, most = reference.reached_codes(drawn, warp.light()[picture], 1 / 500)
     lit = known & (samples.gain_root > 0)
     assert lit.sum() > 10000
     assert ((frame >= np.round(least) - 1) & (frame <= np.round(most) + 1))[lit].all()
@@ -190,8 +190,8 @@ def test_what_was_drawn_elsewhere_and_loaded_pictures_take_turns(context):
     for _ in range(2):
         renderer.load_texture(texture, bottom_up=False)
         renderer.draw(target)
-        assert exactness.codes_beyond(frame_of(target), warp, first).max() <= 1
-        assert exactness.codes_beyond(renderer.render(second), warp, second).max() <= 1
+        assert reference.codes_beyond(frame_of(target), warp, first).max() <= 1
+        assert reference.codes_beyond(renderer.render(second), warp, second).max() <= 1
     renderer.close()
 
 
@@ -212,7 +212,7 @@ def test_every_video_frame_is_the_newest_one(context):
 
 def test_the_trial_leaves_nothing_out():
     """What is drawn from the map of single pixels would say nothing of the texture units."""
-    lit = mesh_tiles(warp_of(exactness.trial_prewarp()).samples((72, 52))).kinds
+    lit = mesh_tiles(warp_of(reference.trial_prewarp()).samples((72, 52))).kinds
     assert all(len(lit[kind]) for kind in ("single", "averaged", "mixed"))
     assert not len(lit["exact"])
 
@@ -220,7 +220,7 @@ def test_the_trial_leaves_nothing_out():
 @pytest.mark.gl
 def test_coarse_texture_units_are_found_out(context, monkeypatch):
     """As if there were no bits for weights at all; and one that cannot draw into sRGB textures."""
-    assert exactness.mesh_is_exact(context)  # this one has enough
+    assert reference.mesh_is_exact(context)  # this one has enough
     room = GlPicture.room
 
     def unfiltered(self, stored):
@@ -228,26 +228,26 @@ def test_coarse_texture_units_are_found_out(context, monkeypatch):
         self.texture.filter = (moderngl.NEAREST, moderngl.NEAREST)
 
     monkeypatch.setattr(GlPicture, "room", unfiltered)
-    assert not exactness.mesh_is_exact(context)
+    assert not reference.mesh_is_exact(context)
 
     def refused(self, stored):
         raise moderngl.Error("the framebuffer is not complete")
 
     monkeypatch.setattr(GlPicture, "room", refused)
-    assert not exactness.mesh_is_exact(context)
+    assert not reference.mesh_is_exact(context)
 
 
 def test_a_frame_beside_its_place_is_beyond_what_is_allowed():
     """A fifth of a pixel, and three codes, are; a fortieth of a pixel is not."""
-    warp, picture = warp_of(exactness.trial_prewarp()), bent_rig.noisy(72, 52)
+    warp, picture = warp_of(reference.trial_prewarp()), bent_rig.noisy(72, 52)
 
     def moved(by_px):
         canvas = warp.canvas_px + by_px
         return ReferenceRenderer(replace(warp, canvas_px=canvas, _kept={})).render(picture)
 
-    assert exactness.codes_beyond(moved(0.025), warp, picture).max() <= 1
-    assert exactness.codes_beyond(moved(0.2), warp, picture).max() > 20
-    assert exactness.codes_beyond(np.minimum(moved(0.0), 252) + np.uint8(3), warp, picture).max() >= 3
+    assert reference.codes_beyond(moved(0.025), warp, picture).max() <= 1
+    assert reference.codes_beyond(moved(0.2), warp, picture).max() > 20
+    assert reference.codes_beyond(np.minimum(moved(0.0), 252) + np.uint8(3), warp, picture).max() >= 3
 
 
 def settled(context, monkeypatch, seconds, *, exact=True):

@@ -21,7 +21,7 @@ from rigwarp.live.render import warp as warp_module
 from rigwarp.live.render.warp import warp_of
 from rigwarp.live.run.session import Session
 from rigwarp.live.run.statistics import Counts
-from rigwarp.live.sources import beside
+from rigwarp.live.sources import opening
 from rigwarp.live.sources.source import StillSource
 from rigwarp.prewarp import Prewarp
 
@@ -102,7 +102,7 @@ def test_a_name_that_hangs_and_a_source_that_clings_hold_nothing_up():
     counts = Counts()
     session = Session(tiny_warp(), Clinging(release), remote=sent, open_named=opened, counts=counts)
     try:
-        for number in range(beside._MOST_AT_ONCE):
+        for number in range(opening._MOST_AT_ONCE):
             sent.next = [command("show", "hangs")]
             session.picture(float(number))
             assert came_up == []

@@ -8,10 +8,9 @@ import numpy as np
 import pytest
 
 from rigwarp.errors import DeviceError
-from rigwarp.live.render import gl_context, upload
-from rigwarp.live.render.es_context import open_es_context
+from rigwarp.live.render import gl_context, gl_picture
 from rigwarp.live.render.gl import GlRenderer, frame_of
-from rigwarp.live.render.gl_context import standalone_context
+from rigwarp.live.render.gl_context import open_es_context, standalone_context
 from rigwarp.live.render.picture import LUMA_601, LUMA_709, YuvPicture, light_of_codes, rgb_of, small_rgb
 from rigwarp.live.sources.decoding import open_reader
 
@@ -50,7 +49,7 @@ def test_known_colours(yuv, rgb, options):
 @pytest.fixture(params=["textures", "buffers"])
 def bytes_in(request, monkeypatch):
     """Where fragment shaders read bytes from: in software textures, elsewhere buffers."""
-    monkeypatch.setattr(upload, "is_software", lambda _: request.param == "textures")
+    monkeypatch.setattr(gl_picture, "is_software", lambda _: request.param == "textures")
     return request.param
 
 
@@ -71,7 +70,7 @@ def test_the_gpu_makes_the_same_colours(gl_ways, opened, way, bytes_in):
         renderer.load(picture)
         renderer.draw(target)
         assert np.abs(frame_of(target).astype(int) - rgb_of(picture)).max() <= 1
-    assert upload.fragments_read_storage(context) == (bytes_in == "buffers")
+    assert gl_picture.fragments_read_storage(context) == (bytes_in == "buffers")
     rgb = bent_rig.noisy(64, 48)
     np.testing.assert_array_equal(renderer.render(rgb), rgb)  # and back to RGB
     renderer.close()

@@ -10,10 +10,9 @@ import pytest
 
 from rigwarp.files import open_rig
 from rigwarp.live import CpuRenderer, warp_of
-from rigwarp.live.render.exactness import codes_beyond
 from rigwarp.live.render.gl import GlRenderer
 from rigwarp.live.render.gl_context import standalone_context
-from rigwarp.live.render.reference import ReferenceRenderer
+from rigwarp.live.render.reference import ReferenceRenderer, codes_beyond
 from rigwarp.prewarp import build_prewarp
 from rigwarp.scenarios import create_rig, scenario_names
 from rigwarp.tracing import build_model, trace_map

@@ -12,11 +12,10 @@ from rigwarp.errors import InputError, UsageError
 from rigwarp.files import read_colour
 from rigwarp.live.operate.check_pictures import PICTURES, check_picture
 from rigwarp.live.operate.table_drawing import TableDrawing
-from rigwarp.live.render.mixing import cross_fade, fitted, reduced
+from rigwarp.live.render.picture import cross_fade, fitted, reduced
 from rigwarp.live.run.statistics import Counts
 from rigwarp.live.sources.opening import open_source
-from rigwarp.live.sources.scene import SceneSource, load_scene
-from rigwarp.live.sources.source import FolderSource
+from rigwarp.live.sources.source import FolderSource, SceneSource, load_scene
 from rigwarp.live.sources.stream import StreamSource
 from rigwarp.live.sources.video import VideoSource
 from rigwarp.rig import Content

@@ -28,7 +28,7 @@ from rigwarp.live.run.statistics import Counts, Pacing
 from rigwarp.live.run.unattended import BEAT_S, Heartbeat, open_log, service_text
 from rigwarp.live.sources.source import StillSource
 from rigwarp.rig import Content
-from rigwarp.talk.service import notify_service
+from rigwarp.talk.metrics import notify_service
 
 CONTENT = Content(shape="rectangle", size_mm=(200.0, 150.0), centre_mm=np.zeros(2), rotation_rad=0.0, pixels=(64, 48))
 

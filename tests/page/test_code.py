@@ -7,7 +7,7 @@ import pytest
 from rigwarp.cli import _with_page_port
 from rigwarp.commands.page_text import code_lines
 from rigwarp.files import open_rig
-from rigwarp.live.operate.stand_in import code_picture
+from rigwarp.live.operate.check_pictures import code_picture
 from rigwarp.page.serve import address_of
 from rigwarp.talk.hosts import outward_address
 from rigwarp.talk.keys import PageKeys

@@ -468,7 +468,7 @@ def test_a_report_opens_apart(tablet: Tablet) -> None:
 
 def test_both_languages_say_the_same_things() -> None:
     """Every name of one file is in the other, with functions of as many values."""
-    from rigwarp.page.site import static_files
+    from rigwarp.page.requests import static_files
 
     files = static_files()
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from rigwarp.geometry import Array
-from rigwarp.prewarp.edge_blending import blending_weights
+from rigwarp.prewarp.gain import blending_weights
 
 PIXELS = (400, 300)
 

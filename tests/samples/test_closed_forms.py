@@ -11,15 +11,15 @@ import pytest
 import tmm
 from sample_optics import acceptance, beyond, brightness_ripple, face_weights, ripple_modulation
 
-from rigwarp.samples.added_blur import added_blur, edge_modulation
-from rigwarp.samples.closed_forms import spread
-from rigwarp.samples.closed_forms.sheets import (
+from rigwarp.samples import closed_forms as spread
+from rigwarp.samples.closed_forms import (
     beams_of,
     fresnel,
     ghost_distance_mm,
     rear_reflectance,
     sheet_beams,
 )
+from rigwarp.samples.local_blur import added_blur, edge_modulation
 from rigwarp.simulation.samples.sheet import beam_shares, trace_piece
 from rigwarp.simulation.samples.truth import parse_bench_truth
 
@@ -150,9 +150,9 @@ def test_the_virtual_bench_traces_what_the_faces_weigh() -> None:
     for wedge in (0.0, 0.1):
         piece = parse_bench_truth(text.replace("WEDGE", str(wedge))).pieces["sheet"]
         ends.append(trace_piece(piece, np.zeros(3), way))
-    turned = ends[1]["main"].directions - ends[0]["main"].directions
+    turned = ends[1]["main"][1] - ends[0]["main"][1]
     assert np.linalg.norm(turned) * 1000.0 == pytest.approx(0.1 * 3.806, rel=2e-3)
-    apart = ends[0]["main"].points - ends[0]["front"].points
+    apart = ends[0]["main"][0] - ends[0]["front"][0]
     across = np.array([math.cos(angle), 0.0, -math.sin(angle)])
     assert abs(apart @ across) == pytest.approx(2.230, abs=6e-4)
 

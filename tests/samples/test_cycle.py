@@ -17,16 +17,15 @@ from rigwarp.jobs.samples.figure_rows import cycle_rows
 from rigwarp.jobs.samples.measure import FRAMES_SHOWN
 from rigwarp.rig import decode_transfer
 from rigwarp.samples.bench import Sheet
-from rigwarp.samples.closed_forms.spread import beams_modulation
+from rigwarp.samples.closed_forms import beams_modulation
 from rigwarp.samples.cycle import LEGS, CycleFigures, cycle_figures
 from rigwarp.samples.double_image import DoubleImage, as_one_face, hidden, mean_of
 from rigwarp.samples.frames import SampleFrame, frame_picture, middle_px
 from rigwarp.samples.leg import Leg, Light, read_leg
 from rigwarp.samples.pair import compare_pair
 from rigwarp.samples.readiness import pupil_by_shadow, readiness_of
-from rigwarp.samples.refusals import refuse_no_mirror
+from rigwarp.samples.refusals import moved_px, refuse_moved_camera, refuse_no_mirror
 from rigwarp.samples.registered import nodes_of
-from rigwarp.samples.screen_grain import moved_px, refuse_moved_camera
 from rigwarp.samples.specks import Speck, Specks, seen_twice
 from rigwarp.samples.verdicts import judge_pairs
 from rigwarp.simulation.samples import VirtualSampleBench, true_figures
@@ -64,8 +63,8 @@ def test_blur_of_a_sheet_without_waves(cycle: MeasuredCycle) -> None:
     flat = replace(piece, name="flat", waves=(), specks=np.zeros((0, 3)), thickness_mm=0.0)
     sharp = replace(flat, name="sharp", core_rad=np.zeros(2), tail_share=0.0)
     pieces = {**cycle.truth.pieces, "flat": flat, "sharp": sharp}
-    quiet = {**cycle.truth.numbers, "tilt_mrad": 0.0, "piston_mm": 0.0, "read_noise_e": 0.0, "full_well_e": 1e9}
-    virtual = VirtualSampleBench(replace(cycle.truth, pieces=pieces, numbers=quiet, opening_mm=(22.0, 22.0)))
+    quiet = {"tilt_mrad": 0.0, "piston_mm": 0.0, "read_noise_e": 0.0, "full_well_e": 1e9}
+    virtual = VirtualSampleBench(replace(cycle.truth, pieces=pieces, **quiet, opening_mm=(22.0, 22.0)))
     light = decode_transfer(np.arange(256) / 255.0, "srgb")
     found = []
     for name in ("flat", "sharp"):

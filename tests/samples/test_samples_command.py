@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import pytest
 from samples_bench import MeasuredCycle
+from samples_truth import seen_slopes
 
 from rigwarp.capture.scans.frames_folder import read_frames
 from rigwarp.cli import main
@@ -23,7 +24,6 @@ from rigwarp.geometry import Photo
 from rigwarp.jobs.samples.bench_folder import open_bench_folder
 from rigwarp.jobs.samples.compare import compare_samples, comparison_json
 from rigwarp.jobs.samples.demo import judge_offcuts
-from rigwarp.simulation.samples.true_figures import seen_slopes
 from rigwarp.simulation.samples.truth import turned_by_90
 
 commands = import_module("rigwarp.commands.samples")
@@ -272,7 +272,7 @@ def test_a_piece_turned_in_the_virtual_seat(cycle: MeasuredCycle) -> None:
     Left out are the beam's width, since it is no circle, and the sheet's thickness, which the beam crosses along its
     plane of incidence.
     """
-    thin = replace(cycle.truth, numbers={**cycle.truth.numbers, "pupil_mm": 1e-6})
+    thin = replace(cycle.truth, pupil_mm=1e-6)
     piece = replace(cycle.truth.pieces["polystyrene-a"], thickness_mm=0.0)
     there = np.array([[3.0, -2.0], [-7.0, 1.0]])
     before = seen_slopes(thin, piece, there)

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from prysm.interferogram import psd
 
+from rigwarp.samples import closed_forms as spread
 from rigwarp.samples.bench import parse_bench
-from rigwarp.samples.closed_forms import spread
 from rigwarp.samples.optical_slopes import slope_bands
 from rigwarp.samples.registered import Nodes
 

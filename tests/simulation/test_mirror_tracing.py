@@ -13,10 +13,9 @@ from rigwarp.simulation.surface import (
     Cylinder,
     Even,
     GaussianDent,
-    LineRipple,
     Polynomial,
     Profile,
-    RingRipple,
+    Ripple,
     monomials,
     zernike_monomials,
 )
@@ -90,8 +89,8 @@ def _rough_terms():
     return [
         Polynomial(coefficients=zernike_monomials([(2, 2, 0.05), (3, -1, 0.03)]), centre_mm=(3.0, -2.0), scale_mm=40.0),
         GaussianDent(position_mm=(5.0, 4.0), sigma_mm=3.0, depth_mm=0.02),
-        LineRipple(amplitude_mm=5e-4, period_mm=4.0, direction_rad=0.7, phase_rad=0.2),
-        RingRipple(amplitude_mm=5e-4, period_mm=5.0, phase_rad=0.0),
+        Ripple(amplitude_mm=5e-4, period_mm=4.0, direction_rad=0.7, phase_rad=0.2),
+        Ripple(amplitude_mm=5e-4, period_mm=5.0, phase_rad=0.0),
         Even(coefficients=(1e-7, -1e-11)),
     ]
 

@@ -100,5 +100,5 @@ def test_a_missing_mesh_is_named(shaded):
 
 def test_a_plate_hides_the_table_from_an_eye_above_it(shaded):
     virtual = shaded(50.0, {"plate.stl": _plate(10.0)})
-    hidden = virtual._path.blocked_from(np.array([50.0, 0.0, 900.0]), np.array([50.0, 69.0, 71.0]), np.zeros(3))
+    hidden = virtual.path.blocked_from(np.array([50.0, 0.0, 900.0]), np.array([50.0, 69.0, 71.0]), np.zeros(3))
     np.testing.assert_array_equal(hidden, [True, True, False])  # a plate half-way up throws a shadow twice its size

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from rigwarp.errors import InputError
-from rigwarp.simulation.table_form import TableForm
+from rigwarp.simulation.table import TableForm
 
 BOWED = TableForm(height_mm=10.0, bow_mm=2.0, half_mm=(200.0, 100.0))
 

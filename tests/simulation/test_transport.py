@@ -85,7 +85,7 @@ def test_a_pixel_spreads_its_light_as_random_rays_do(rough):
         share = np.zeros(width * height)
         for k in range(7):
             u, v = u0 + random.uniform(-0.5, 0.5, rays), v0 + random.uniform(-0.5, 0.5, rays)
-            landing = rough._path.land(u, v, k)
+            landing = rough.path.land(u, v, k)
             seen_u, seen_v = rough._view.to_pixels(landing.x_mm, landing.y_mm)
             hit = np.rint(seen_v).astype(int) * width + np.rint(seen_u).astype(int)
             share += np.bincount(hit, minlength=width * height) / (7 * rays)
@@ -227,14 +227,14 @@ def test_the_focus_ring_is_turned_to_where_the_mirror_equation_says(make_virtual
     # paraxial: after a convex mirror of R = 100 the light from focus s behind it must meet the table at 400 mm:
     # 1/s = 1/400 + 2/100, so s = 44.44 behind a mirror that is 90 away (check values 1.2)
     near_axis = make_virtual(table_size="diameter_mm = 40", content_mm=30)
-    assert abs(near_axis._path.focus_mm - 134.444) < 0.05  # mm; spherical aberration over 3 mm of mirror
+    assert abs(near_axis.path.focus_mm - 134.444) < 0.05  # mm; spherical aberration over 3 mm of mirror
     flat = make_virtual(mirror=FLAT, projector=[0, 0, 200])
-    assert abs(flat._path.focus_mm - 1200.0) < 1e-3
+    assert abs(flat.path.focus_mm - 1200.0) < 1e-3
     # each side of a shallow roof turns the plane of the table by 2 x 1 degree against the picture's: mirrored, the side
     # meets 1200 - x tan(2 deg) or so; both average to the flat mirror's focus. Pupil rays that fall on the other side
     # of the ridge land 42 mm away and would pull the ring by hundreds of mm
     roof = make_virtual(mirror=ROOF, projector=[0, 0, 200])
-    assert abs(roof._path.focus_mm - 1200.0) < 15.0
+    assert abs(roof.path.focus_mm - 1200.0) < 15.0
 
 
 def test_hexagons_of_pupil_points_have_the_spread_of_a_disc():

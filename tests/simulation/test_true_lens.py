@@ -5,7 +5,7 @@ import numpy as np
 
 from rigwarp.geometry import Placement, look_at
 from rigwarp.simulation.lens import TableView, true_lens
-from rigwarp.simulation.table_form import TableForm
+from rigwarp.simulation.table import TableForm
 from rigwarp.simulation.truth import CameraTruth
 
 

@@ -27,7 +27,7 @@ from rigwarp.live.operate.remote import Remote
 from rigwarp.live.render.warp import warp_of
 from rigwarp.live.run import player
 from rigwarp.live.run.session import Session
-from rigwarp.live.sources import beside, video
+from rigwarp.live.sources import opening, video
 from rigwarp.live.sources.source import FolderSource, StillSource
 from rigwarp.live.sources.stream import StreamSource
 from rigwarp.talk.commands import Command
@@ -232,7 +232,7 @@ def show(kind: str) -> dict[str, object]:
 if __name__ == "__main__":
     cv2.setNumThreads(1)  # drawing itself waits for its threads
     logging.getLogger("rigwarp").propagate = False
-    beside._END_S = play_log._LAST_WORDS_S = 0.1
+    opening._END_S = play_log._LAST_WORDS_S = 0.1
     video.open_reader = lambda *_: HangingReader()
     sys.addaudithook(note)
     for cls, name in ((threading.Thread, "start"), (threading.Thread, "join"), (threading.Event, "wait")):

@@ -7,7 +7,7 @@ from collections.abc import Callable
 import pytest
 
 from rigwarp.simulation import VirtualRig
-from rigwarp.simulation.scene import Scene
+from rigwarp.simulation.transport import Scene
 
 _MOST = 6  # full-size rigs hold some 50 MB each
 
@@ -23,7 +23,7 @@ def share_scenes(patch: pytest.MonkeyPatch) -> None:
     def prepare(self: VirtualRig, *, progress: Callable[[float], None] | None = None) -> None:
         if self._scene is not None:
             return
-        made_of = (self._rig, self._truth, self._meshes, self._profiles, self._set_before)
+        made_of = (self._rig, self.truth, self._meshes, self._profiles, self._set_before)
         key = hashlib.sha256(pickle.dumps(made_of)).hexdigest()
         if key in known and progress is None:
             self._scene, self._gain = known[key]

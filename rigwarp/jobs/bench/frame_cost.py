@@ -10,8 +10,8 @@ import numpy as np
 
 from rigwarp.errors import DeviceError
 from rigwarp.live.render.cpu import CpuRenderer
-from rigwarp.live.render.exactness import per_pixel_prewarp
 from rigwarp.live.render.gl_context import is_software, standalone_context
+from rigwarp.live.render.reference import per_pixel_prewarp
 from rigwarp.live.render.warp import Warp, warp_of
 from rigwarp.words import short_number
 

@@ -2,7 +2,7 @@
 
 import csv
 import io
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 
 import numpy as np
@@ -16,8 +16,7 @@ from rigwarp.jobs.samples.bench_folder import BenchFolder, cycles_of
 from rigwarp.jobs.samples.figure_rows import COLUMNS, Column, cycle_rows, untold
 from rigwarp.jobs.samples.measure import TURNED
 from rigwarp.reports.samples_report import SampleMaps, render_samples_report
-from rigwarp.samples.turned import Turned, by_turning
-from rigwarp.samples.verdicts import Verdict, groups, judge_pairs
+from rigwarp.samples.verdicts import Turned, Verdict, by_turning, groups, judge_pairs
 
 _ALIKE_IN = ("blur_in_mrad", "blur_across_mrad", "veil", "reflectance")
 _LAST = 0.01  # the last place that is shown
@@ -69,7 +68,7 @@ class Compared:
         if not np.isfinite(value):
             return "not told"
         sigma = max(column.scale * float(self.sigma[i, j]), _LAST)
-        return f"{_signed(value)} ± {sigma:.2f} {letters}".strip()
+        return f"{value:.2f} ± {sigma:.2f} {letters}".replace("-", "−").strip()
 
     def _specks(self, name: str) -> str:
         last = self.cycles[name][-1]
@@ -120,7 +119,7 @@ def compare_samples(folder: BenchFolder) -> Compared:
     count, mean = count[order], mean[order]
     square = np.nansum((values - mean[..., None]) ** 2, axis=2)
     error = np.where(count > 1, np.sqrt(square / np.maximum(count - 1, 1) / np.maximum(count, 1)), np.nan)
-    own = np.array([[_stated(column, cycles[name]) for column in COLUMNS] for name in names])
+    own = np.array([[np.mean([c.sigma(record) for record in cycles[name]]) for c in COLUMNS] for name in names])
     verdicts, letters = {}, {}
     for j, column in enumerate(COLUMNS):
         there = [i for i in range(len(names)) if count[i, j] > 0]
@@ -131,11 +130,6 @@ def compare_samples(folder: BenchFolder) -> Compared:
         names=names, cycles=cycles, mean=mean, error=error, sigma=np.fmax(own, error), harm=harm, letters=letters,
         turned=_turned(folder, cycles), verdicts=verdicts,
     )  # fmt: skip
-
-
-def _stated(column: Column, records: list[CycleRecord]) -> float:
-    """Mean of the 1-sigmas that cycles state."""
-    return float(np.mean([column.sigma(record) for record in records]))
 
 
 def _turned(folder: BenchFolder, cycles: dict[str, list[CycleRecord]]) -> dict[str, Turned]:
@@ -204,7 +198,8 @@ def sentences(compared: Compared) -> list[str]:
         found.append(
             f"Veil beyond 8 mrad, left out of the order, is not told where blur reaches as far: {', '.join(hidden)}."
         )
-        wider = [f"{name} {100.0 * value:.2f} %" for name in hidden if np.isfinite(value := _wider(compared, name))]
+        beyond = {n: np.mean([(one.veil or (np.nan,) * 5)[3] for one in compared.cycles[n]]) for n in hidden}
+        wider = [f"{name} {100.0 * value:.2f} %" for name, value in beyond.items() if np.isfinite(value)]
         found += [f"What they send further, beyond 16 mrad, is told: {', '.join(wider)}."] if wider else []
     coarse = {name: max(one.least_speck_mm or 0.0 for one in r) for name, r in compared.cycles.items()}
     coarse = {name: least for name, least in coarse.items() if least > _SPECK_MM}
@@ -233,15 +228,6 @@ def _about_harm(compared: Compared) -> list[str]:
     if alike:
         found.append(f"The same in blur, veil and reflectance, as far as it matters: {'; '.join(alike)}.")
     return found
-
-
-def _wider(compared: Compared, name: str) -> float:
-    """Share of light beyond 16 mrad, mean over a sample's cycles."""
-    return float(np.mean([(record.veil or (np.nan,) * 5)[3] for record in compared.cycles[name]]))
-
-
-def _signed(value: float) -> str:
-    return f"{value:.2f}".replace("-", "−")
 
 
 def _about_turning(name: str, one: Turned) -> str:
@@ -309,10 +295,7 @@ def comparison_json(compared: Compared) -> dict[str, object]:
             }
             for i, name in enumerate(compared.names)
         ],
-        "turned": {
-            name: {"material": one.material, "bench": one.bench, "crests_turned_deg": one.crests_turned_deg}
-            for name, one in compared.turned.items()
-        },
+        "turned": {name: asdict(one) for name, one in compared.turned.items()},
         "verdicts": [
             {
                 "figure": key, "first": v.first, "second": v.second, "answer": v.answer, "difference": v.difference,

@@ -13,7 +13,7 @@ from rigwarp.jobs.samples.bench_folder import BenchFolder, create_bench, open_be
 from rigwarp.jobs.samples.compare import Compared, compare_samples, maps_of, write_comparison
 from rigwarp.jobs.samples.measure import measure_sample
 from rigwarp.jobs.samples.seats import open_seat
-from rigwarp.samples.tile_light import TILES
+from rigwarp.samples.registered import TILES
 from rigwarp.simulation.samples import BenchTruth, parse_bench_truth, true_figures
 from rigwarp.simulation.samples.true_figures import rim_share, seen_variance, veil_beyond
 
@@ -77,7 +77,7 @@ def _against(folder: BenchFolder, compared: Compared, truth: BenchTruth, name: s
     found = compared.mean[compared.names.index(name)]
     points = _seen(folder, name)
     added = seen_variance(truth, truth.pieces[name], points) - seen_variance(truth, truth.pieces[reference], points)
-    mrad = np.sign(added) * np.sqrt(np.abs(added)) / truth["far_mm"] * 1000.0
+    mrad = np.sign(added) * np.sqrt(np.abs(added)) / truth.far_mm * 1000.0
     veil = [veil_beyond(truth, truth.pieces[one], _VEIL_RAD) for one in (name, reference)]
     ratio = np.mean(np.array(piece["reflectance"]) / np.array(glass["reflectance"]))
     inside = points * TILES / (TILES + 1.0)  # reflectance is told by windows that fade out towards the rim

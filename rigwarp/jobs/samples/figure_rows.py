@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 
 from rigwarp.files.records.samples import CycleRecord
-from rigwarp.samples.closed_forms.spread import rough_scatter
+from rigwarp.samples.closed_forms import rough_scatter
 
 _COLOURS: Final = ("red", "green", "blue")
 _SIDES: Final = ("in the plane of incidence", "across it")
@@ -62,10 +62,6 @@ def _waves(record: CycleRecord, index: int, key: str = "rms_mrad") -> float:
     return float(np.linalg.norm(getattr(record.bands[index], key) or (np.nan,)))
 
 
-def _known(value: float | None) -> float:
-    return float("nan") if value is None else float(value)
-
-
 COLUMNS: Final = (
     Column(key="blur_in_mrad", words="blur in the plane", unit="mrad", within="blur_mrad",
            value=lambda r: _pick(r.blur_mrad, 0), sigma=lambda r: _pick(r.blur_sigma_mrad, 0)),
@@ -74,7 +70,7 @@ COLUMNS: Final = (
     Column(key="veil", words="veil beyond 8 mrad", unit="%", within="veil", scale=100.0,
            value=lambda r: _pick(r.veil, 2), sigma=lambda r: _pick(r.veil_sigma, 2)),
     Column(key="double", words="double image", unit="%", within="veil", scale=100.0,
-           value=_double_strength, sigma=lambda r: _known(r.double_sigma)),
+           value=_double_strength, sigma=lambda r: np.nan if r.double_sigma is None else r.double_sigma),
     Column(key="waves_mrad", words="waves to 20 mm", unit="mrad", within="slope_mrad", mends=True,
            value=lambda r: _waves(r, 0), sigma=lambda r: _waves(r, 0, "sigma_mrad")),
     Column(key="long_waves_mrad", words="longer waves", unit="mrad", within="slope_mrad", mends=True,
@@ -92,9 +88,8 @@ def cycle_rows(record: CycleRecord) -> list[tuple[str, str, str, str]]:
          f"{_pick(record.reflectance_sigma, i):.4f}", f"white in {colour} light, waves' ripple taken out")
         for i, colour in enumerate(_COLOURS)
     ]  # fmt: skip
-    uneven = "not told: waves crowd the light"
-    if record.uneven_p95_p5 is not None:
-        uneven = f"{100 * record.uneven_p95_p5:.1f} %"
+    share = record.uneven_p95_p5
+    uneven = "not told: waves crowd the light" if share is None else f"{100 * share:.1f} %"
     rows.append(
         ("unevenness", uneven, "",
          f"the same by place, its middle 90 %; finer than {record.uneven_from_mm or 5:.1f} mm smoothed")
@@ -116,11 +111,7 @@ def cycle_rows(record: CycleRecord) -> list[tuple[str, str, str, str]]:
             (f"waves {band.shortest_mm:.1f} to {band.longest_mm:.1f} mm", f"{rms[0]:.3f} and {rms[1]:.3f} mrad rms",
              f"{spread[0]:.3f}, {spread[1]:.3f}", "landing of projector pixels, in and across; Hann window")
         )  # fmt: skip
-    rows.append(_direction(record))
-    rows.append(_form(record))
-    rows.append(_double(record))
-    rows.append(_specks(record))
-    return rows
+    return [*rows, _direction(record), _form(record), _double(record), _specks(record)]
 
 
 _VEILS: Final = {

@@ -3,11 +3,12 @@
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from functools import lru_cache
 from pathlib import Path
-from typing import Final
+from tempfile import TemporaryDirectory
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,23 +18,25 @@ from rigwarp.errors import DeviceError, InputError, MeasurementError
 from rigwarp.files import read_bytes, read_photo, write_bytes, write_picture
 from rigwarp.files.atomic import write_npz
 from rigwarp.files.names import CYCLE_FILE, FRAMES, MEASURED, SLOPES_FILE
-from rigwarp.files.records.samples import CycleRecord
+from rigwarp.files.records.samples import CycleRecord, SlopeBandRecord, SpeckRecord
 from rigwarp.files.runs import UTC_STAMP
-from rigwarp.geometry import Photo
+from rigwarp.geometry import Array, Photo
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.samples.bench_folder import BenchFolder
-from rigwarp.jobs.samples.cycle_record import record_of
 from rigwarp.jobs.samples.seats import Seat
-from rigwarp.samples.bench import SampleBench
+from rigwarp.samples.bench import SampleBench, Sheet
 from rigwarp.samples.cycle import LEGS, CycleFigures, cycle_figures
-from rigwarp.samples.frames import frame_picture, sample_frames
+from rigwarp.samples.frames import DISC_MRAD, frame_picture, sample_frames
 from rigwarp.samples.leg import Leg, read_leg
+from rigwarp.samples.readiness import Readiness, readiness_of
 
 REFUSED: Final = "-refused"
 """Ending of a folder whose photographs support no result: kept, and not used."""
 TURNED: Final = "-turned"
 """Ending of the folder of a cycle whose sample lay turned by 90 degrees."""
 FRAMES_SHOWN: Final = sample_frames()
+_ALIKE: Final = ("reflectance", "reflectance_sigma", "blur_mrad", "blur_sigma_mrad", "veil", "veil_sigma")
+"""Of a cycle's figures, those that its record has under the same name."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -49,6 +52,21 @@ class Measured:
 def pictures_of(bench: SampleBench) -> tuple[NDArray[np.uint8], ...]:
     """All pictures of a bench, in order."""
     return tuple(frame_picture(bench, frame) for frame in FRAMES_SHOWN)
+
+
+def check_bench(progress: Progress, folder: BenchFolder, seat: Seat) -> list[Readiness]:
+    """Photograph the reference once and judge the bench; the photographs are not kept.
+
+    Raises
+    ------
+    MeasurementError
+        Overexposed, or no light on the screen.
+    """
+    pictures = pictures_of(folder.bench)
+    name = folder.bench.reference.name
+    with TemporaryDirectory() as where:
+        photos = photograph_leg(progress, Path(where) / "R1", name, seat, pictures, again=False)
+    return readiness_of(folder.bench, read_leg(folder.bench, FRAMES_SHOWN, photos, name=name))
 
 
 def measure_sample(progress: Progress, folder: BenchFolder, name: str, seat: Seat, *, turned: bool = False) -> Measured:
@@ -165,12 +183,8 @@ def _run_folder(folder: BenchFolder, name: str, turned: bool) -> Path:
 def _new_folder(folder: BenchFolder, name: str, turned: bool) -> Path:
     stamp = datetime.now(UTC).strftime(UTC_STAMP)
     for number in range(1, 1000):
-        run = (
-            folder.root
-            / MEASURED
-            / name
-            / f"{stamp}{'' if number == 1 else f'-{number:03d}'}{TURNED if turned else ''}"
-        )
+        again = "" if number == 1 else f"-{number:03d}"
+        run = folder.root / MEASURED / name / f"{stamp}{again}{TURNED if turned else ''}"
         if not run.exists() and not run.with_name(run.name + REFUSED).exists():
             run.mkdir(parents=True)
             return run
@@ -229,14 +243,70 @@ def _work_out(folder: BenchFolder, name: str, run: Path, legs: dict[str, Leg]) -
     except MeasurementError:
         _put_aside(run)
         raise
-    measured = datetime.now(UTC).isoformat(timespec="seconds")
-    record = record_of(
-        folder.bench, sheet, figures, measured_utc=measured, bench_hash=folder.hash, turned=run.name.endswith(TURNED)
-    )
+    record = _record_of(folder, sheet, figures, turned=run.name.endswith(TURNED))
     slopes = {"slope_mrad": 1000.0 * figures.slopes, "ratio": figures.pairs[0].ratio, "pitch_mm": figures.pitch_mm}
     write_npz(run / SLOPES_FILE, slopes, format="rigwarp samples maps")
     record.write(run / CYCLE_FILE)
     return Measured(run=run, figures=figures, record=record)
+
+
+def _record_of(folder: BenchFolder, sheet: Sheet, figures: CycleFigures, *, turned: bool) -> CycleRecord:
+    """The record of a finished cycle: angles in mrad, bow per metre."""
+    double, specks = figures.double, figures.specks
+    alike: dict[str, Any] = {name: _numbers(getattr(figures, name)) for name in _ALIKE}
+    edge = [side for pair in figures.pairs for side in pair.edge]
+    return CycleRecord(
+        sample=sheet.name,
+        measured_utc=datetime.now(UTC).isoformat(timespec="seconds"),
+        bench_hash=folder.hash,
+        formed=sheet.formed,
+        turned=turned,
+        **alike,
+        uneven_p95_p5=_known([pair.uneven_share for pair in figures.pairs]),
+        uneven_rms=_known([pair.uneven_rms for pair in figures.pairs]),
+        uneven_from_mm=max(folder.bench.footprint_mm, 5.0),
+        blur_variance_mm2=_numbers(figures.variance_mm2),
+        blur_variance_sigma_mm2=_numbers(figures.variance_sigma_mm2),
+        edge_against_stripes=tuple(float(np.mean([e / s for e, s in edge[k::2]])) for k in (0, 1)),
+        veil_beyond_mrad=tuple(float(mrad) for mrad in DISC_MRAD),
+        haze_red_blue=_numbers(figures.haze),
+        haze_sigma=figures.haze_sigma,
+        bands=tuple(
+            SlopeBandRecord(
+                shortest_mm=band.shortest_mm,
+                longest_mm=band.longest_mm,
+                rms_mrad=_numbers(1000.0 * band.rms_rad),
+                sigma_mrad=_numbers(1000.0 * band.sigma_rad),
+            )
+            for band in figures.bands
+        ),
+        crests_deg=figures.direction.crests_deg,
+        coherence=figures.direction.coherence,
+        bow_per_m=_numbers(1000.0 * figures.form.bow_per_mm),
+        bow_sigma_per_m=1000.0 * figures.form.bow_sigma_per_mm,
+        double_seen=double.seen,
+        double_mm=double.distance_mm if double.seen else None,
+        double_sigma_mm=double.distance_sigma_mm if double.seen else None,
+        double_front=double.front,
+        double_third=double.third,
+        double_sigma=double.front_sigma,
+        double_third_sigma=double.third_sigma,
+        double_from_mm=double.nearest_mm,
+        specks=tuple(SpeckRecord(**asdict(one), grade_mm=one.grade_mm) for one in specks.dark),
+        least_speck_mm=specks.least_mm,
+        speck_everywhere_mm=specks.everywhere_mm,
+        closure=_numbers(figures.closure.log_ratio),
+        closure_shift_px=figures.closure.shift_px,
+        closure_good=figures.closure.good,
+    )
+
+
+def _known(values: list[float]) -> float | None:
+    return float(np.mean(values)) if np.isfinite(values).all() else None
+
+
+def _numbers(values: Array) -> tuple[float, ...]:
+    return tuple(float(value) for value in values)
 
 
 def _put_aside(where: Path) -> None:

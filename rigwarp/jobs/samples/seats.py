@@ -1,9 +1,9 @@
 """Who lays mirrors into the seat: a person by prompts, or the virtual bench by itself."""
 
 import zlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
-from typing import Protocol
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -18,40 +18,31 @@ from rigwarp.jobs.samples.bench_folder import BenchFolder
 from rigwarp.simulation.samples import VirtualSampleBench, parse_bench_truth
 
 
-class Seat(Protocol):
-    """A bench with a seat."""
+@dataclass(frozen=True, kw_only=True)
+class Seat:
+    """A bench with a seat.
+
+    `lay_in(name, again=, turned=)` has a mirror laid in; `again`: it is there, and is to be taken out and put back;
+    `turned` by 90 degrees.
+    """
 
     display: Display
     camera: Camera
-
-    def lay_in(self, name: str, *, again: bool, turned: bool) -> None:
-        """Have a mirror laid in; `again`: it is there, and is to be taken out and put back; `turned` by 90 degrees."""
-        ...
+    lay_in: Callable[..., object]
 
 
-class _Virtual:
-    def __init__(self, bench: VirtualSampleBench) -> None:
-        self._bench = bench
-        self.display: Display = bench
-        self.camera: Camera = bench
-
-    def lay_in(self, name: str, *, again: bool, turned: bool) -> None:
-        self._bench.seat(name, turned=turned)
-
-
-class _Prompted:
-    def __init__(self, bench: Bench, person: Person) -> None:
-        self.display, self.camera, self._person = bench.display, bench.camera, person
-
-    def lay_in(self, name: str, *, again: bool, turned: bool) -> None:
-        self.display.show(np.zeros(self.display.resolution[::-1], np.uint8))  # no light while hands are at the seat
+def _prompted(bench: Bench, person: Person) -> Seat:
+    def lay_in(name: str, *, again: bool, turned: bool) -> None:
+        bench.display.show(np.zeros(bench.display.resolution[::-1], np.uint8))  # no light while hands are at the seat
         what = f"Take {name} out and lay it in again" if again else f"Lay {name} into the seat, its face to the beam"
         what += ", turned by 90 degrees against how it usually lies" if turned else ""
-        if not self._person.ask(f"{what}; film off, dust blown off, nothing else touched. Then press Enter."):
+        if not person.ask(f"{what}; film off, dust blown off, nothing else touched. Then press Enter."):
             raise UsageError(
                 "mirrors have to be laid in by somebody at the terminal, and there is nobody. Run the command on a "
                 "terminal; or take the photographs elsewhere, with --export and --import."
             )
+
+    return Seat(display=bench.display, camera=bench.camera, lay_in=lay_in)
 
 
 @contextmanager
@@ -69,7 +60,8 @@ def open_seat(folder: BenchFolder, person: Person, *, display: int | None = None
         # every run of the command is another afternoon: other tilts, another noise, and the same again if repeated
         before = len(list((folder.root / MEASURED).glob("*/*")))
         seed = zlib.crc32(f"{folder.hash} {before}".encode())
-        yield _Virtual(VirtualSampleBench(parse_bench_truth(text, source=str(path)), seed=seed))
+        bench = VirtualSampleBench(parse_bench_truth(text, source=str(path)), seed=seed)
+        yield Seat(display=bench, camera=bench, lay_in=lambda name, again, turned: bench.seat(name, turned=turned))
         return
     from rigwarp.devices.open_camera import open_camera  # with the window toolkit, only when there is a window
     from rigwarp.devices.window_display import open_window_display
@@ -80,4 +72,4 @@ def open_seat(folder: BenchFolder, person: Person, *, display: int | None = None
         window = open_window_display(folder.bench.resolution, display=display)
         opened.callback(window.close)
         ready = synchronise(Bench(display=window, camera=camera), np.random.default_rng(), changes_per_s=CHANGES_PER_S)
-        yield _Prompted(ready, person)
+        yield _prompted(ready, person)

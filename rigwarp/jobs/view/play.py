@@ -20,9 +20,8 @@ from rigwarp.files import RigFolder, write_bytes
 from rigwarp.files.pictures import picture_bytes, read_colour
 from rigwarp.jobs.view.scan import view_of
 from rigwarp.jobs.view.top import current_top
-from rigwarp.live.view.feed import CameraFeed, Frames
 from rigwarp.live.view.http_server import LOCAL, PictureServer
-from rigwarp.live.view.player import Sink, ViewShown, play_view
+from rigwarp.live.view.player import CameraFeed, Frames, Sink, ViewShown, play_view
 from rigwarp.live.view.recorder import Recorder, require_recordable
 from rigwarp.live.view.ring import FrameRing, ring_path
 from rigwarp.talk.hosts import LOOPBACK, http_address

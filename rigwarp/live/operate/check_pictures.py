@@ -1,14 +1,17 @@
-"""Built-in pictures that show at a glance whether the table is right, drawn in millimetres for the rig's canvas."""
+"""Pictures of the player's own, in millimetres: to see at a glance whether the table is right, and the page's code."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from concurrent.futures import Future
 from itertools import pairwise
 
 import numpy as np
 
 from rigwarp.errors import UsageError
 from rigwarp.geometry import Array
-from rigwarp.live.operate.table_drawing import TableDrawing
+from rigwarp.live.operate.flashes import FlashLimit
+from rigwarp.live.operate.table_drawing import BLACK, WHITE, TableDrawing
 from rigwarp.live.render.picture import Picture
+from rigwarp.live.worker import Worker
 from rigwarp.rig import Content, Rig
 
 FINE_MM, COARSE_MM = 10, 50
@@ -17,6 +20,10 @@ _BEYOND_TABLE = 1.06  # so that the table's edge itself is on the canvas
 _AIM_PX = 1600
 _DIM = (90, 90, 90)
 _WARM, _COOL = (255, 170, 60), (90, 190, 255)
+CODE_S = 60.0
+"""How long the code stays on the table."""
+_MODULE_MM, _QUIET_MODULES = 3.0, 4
+"""Of the code: large enough for a phone held over the table, and the margin that ISO/IEC 18004 asks for."""
 
 
 def check_picture(name: str, content: Content) -> Picture:
@@ -38,7 +45,7 @@ def check_picture(name: str, content: Content) -> Picture:
 def _grid(drawing: TableDrawing) -> None:
     """Lines every 10 mm, bolder every 50 mm, circles whose radius stands beside them, the front edge named."""
     reach_x, reach_y = _reach(drawing)
-    for step, width, colour in ((FINE_MM, 0.4, _DIM), (COARSE_MM, 0.9, (255, 255, 255))):
+    for step, width, colour in ((FINE_MM, 0.4, _DIM), (COARSE_MM, 0.9, WHITE)):
         for x in _multiples(reach_x, step):
             drawing.line((x, -reach_y), (x, reach_y), width_mm=width, colour=colour)
         for y in _multiples(reach_y, step):
@@ -68,7 +75,7 @@ def aim_picture(rig: Rig) -> Picture:
     line_mm = max(rig.table.size_mm) / 250.0
     for area, centre_mm, turn_rad, colour in (
         (rig.table, np.zeros(2), 0.0, _WARM),
-        (rig.content, rig.content.centre_mm, rig.content.rotation_rad, (255, 255, 255)),
+        (rig.content, rig.content.centre_mm, rig.content.rotation_rad, WHITE),
     ):
         if area.shape == "circle":
             drawing.circle(_at(centre_mm), area.size_mm[0] / 2.0, width_mm=line_mm, colour=colour)
@@ -113,29 +120,22 @@ def _wedges(drawing: TableDrawing) -> None:
 def _greys(drawing: TableDrawing) -> None:
     """Eleven even steps of code value from black to white, with their percentages, over a smooth ramp."""
     reach_x, reach_y = _reach(drawing)
-    across = np.linspace(-reach_x * 0.7, reach_x * 0.7, GREY_STEPS + 1)
-    for number, (left, right) in enumerate(pairwise(across.tolist())):
-        code = round(255 * number / (GREY_STEPS - 1))
-        box = [(left, 0.05), (right, 0.05), (right, 0.5), (left, 0.5)]
-        drawing.polygon([(x, y * reach_y) for x, y in box], colour=(code, code, code))
-        label = (left + right) / 2, reach_y * 0.55
-        drawing.text(label, str(100 * number // (GREY_STEPS - 1)), height_mm=reach_x / 40, middle=True)
-    shades = np.linspace(-reach_x * 0.7, reach_x * 0.7, 257)
-    for code, (left, right) in enumerate(pairwise(shades.tolist())):
-        box = [(left, -0.5), (right, -0.5), (right, -0.05), (left, -0.05)]
-        drawing.polygon([(x, y * reach_y) for x, y in box], colour=(code, code, code))
-
-
-def _white(drawing: TableDrawing) -> None:
-    """All white, to see how even the light is."""
-    drawing.clear((255, 255, 255))
+    for steps, low, high in ((GREY_STEPS, 0.05, 0.5), (256, -0.5, -0.05)):
+        across = np.linspace(-reach_x * 0.7, reach_x * 0.7, steps + 1)
+        for number, (left, right) in enumerate(pairwise(across.tolist())):
+            code = round(255 * number / (steps - 1))
+            box = [(left, low), (right, low), (right, high), (left, high)]
+            drawing.polygon([(x, y * reach_y) for x, y in box], colour=(code, code, code))
+            if steps == GREY_STEPS:
+                label = (left + right) / 2, reach_y * 0.55
+                drawing.text(label, str(100 * number // (steps - 1)), height_mm=reach_x / 40, middle=True)
 
 
 PICTURES: dict[str, Callable[[TableDrawing], None]] = {
     "grid": _grid,
     "wedges": _wedges,
     "greys": _greys,
-    "white": _white,
+    "white": lambda drawing: drawing.clear(WHITE),  # to see how even the light is
 }
 
 
@@ -152,3 +152,75 @@ def _reach(drawing: TableDrawing) -> tuple[float, float]:
 def _multiples(reach: float, step: int) -> range:
     most = int(reach // step) * step
     return range(-most, most + 1, step)
+
+
+class StandIn:
+    """Which picture stands in for the content; drawn beside the frame loop, and shown when it is there.
+
+    Without a canvas (`content` None) nothing can be drawn.
+    """
+
+    def __init__(self, content: Content | None) -> None:
+        self._content = content
+        self._worker = Worker("rigwarp-stand-in")
+        self._made: dict[str, Future[Picture]] = {}
+        self._wanted, self._until_s = "", 0.0
+        self._shown: Picture | None = None
+        self.name = ""
+
+    def show_grid(self, on: bool) -> None:
+        """The check grid until it is taken away."""
+        content = self._content
+        if content is not None:
+            self._want("grid" if on else "", lambda: check_picture("grid", content))
+
+    def show_code(self, rows: Sequence[str], now_s: float) -> None:
+        """The code whose rows are given as "0" and "1", for a minute; no rows: away with it."""
+        content = self._content
+        if content is not None:
+            self._want(f"code {hash(tuple(rows))}" if rows else "", lambda: code_picture(content, rows))
+            self._until_s = now_s + CODE_S
+
+    def picture(self, now_s: float, flashes: FlashLimit) -> Picture | None:
+        """What to show instead of the content; None: the content."""
+        if self._wanted.startswith("code") and now_s >= self._until_s:
+            self._wanted = ""
+        future = self._made.get(self._wanted)
+        ready = not self._wanted or (future is not None and future.done())
+        if self.name != self._wanted and ready and flashes.jump(now_s):
+            self.name = self._wanted
+            self._shown = future.result() if future is not None else None
+        return self._shown
+
+    def close(self) -> None:
+        """Draw no more."""
+        self._worker.close()
+
+    def _want(self, name: str, draw: Callable[[], Picture]) -> None:
+        if name and name not in self._made:
+            self._made = {kept: made for kept, made in self._made.items() if kept == "grid"}
+            self._made[name] = self._worker.submit(draw)
+        self._wanted = name
+
+
+def code_picture(content: Content, rows: Sequence[str]) -> Picture:
+    """A two-dimensional code in the middle of the canvas, dark on light, its first row away from the front edge."""
+    drawing = TableDrawing(content)
+    drawing.clear(BLACK)
+    count = len(rows) + 2 * _QUIET_MODULES
+    module_mm = min(_MODULE_MM, 0.7 * min(content.size_mm) / count)
+    left, top = (
+        float(content.centre_mm[0]) - count * module_mm / 2,
+        float(content.centre_mm[1]) + count * module_mm / 2,
+    )
+
+    def square(column: float, row: float, size: float) -> list[tuple[float, float]]:
+        x, y, side = left + column * module_mm, top - row * module_mm, size * module_mm
+        return [(x, y), (x + side, y), (x + side, y - side), (x, y - side)]
+
+    drawing.polygon(square(0, 0, count), colour=WHITE)
+    for row, cells in enumerate(rows, _QUIET_MODULES):
+        for column, cell in enumerate(cells, _QUIET_MODULES):
+            if cell == "1":
+                drawing.polygon(square(column, row, 1), colour=BLACK)
+    return drawing.picture

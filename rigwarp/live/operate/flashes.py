@@ -12,12 +12,7 @@ _SECOND_S = 1.15
 
 
 class FlashLimit:
-    """Says whether the light may change now.
-
-    Parameters
-    ----------
-    fast : somebody has asked for no limit.
-    """
+    """Says whether the light may change now; `fast`: always, for somebody has asked for no limit."""
 
     def __init__(self, *, fast: bool = False) -> None:
         self._fast = fast

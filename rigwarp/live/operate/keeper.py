@@ -10,6 +10,7 @@ import threading
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from rigwarp.errors import RigwarpError
 from rigwarp.files import current_result, read_adjustment, read_prewarp, result_before, write_adjustment
@@ -63,14 +64,12 @@ class WarpKeeper:
         self._follow = follow_result
         self._counts = counts or Counts()
         self.prepare: Callable[[Warp, tuple[int, int]], object] = Warp.kept_samples
-        self._wanted: tuple[Adjustment, bool] | None = None
-        self._wanted_size: tuple[int, int] | None = None
+        self._asked: dict[str, Any] = {}
         self._hopeless_size: tuple[int, int] | None = None
         self._fresh: Fresh | None = None
         self._revision = 0
         self._known = self._bytes()
         self._spoiled = False
-        self._compared: bool | None = None
         self._changed = threading.Condition()
         self._ended = False
         self._stamps = {name: self._stamp(name) for name in (CURRENT_FILE, ADJUST_FILE)}
@@ -89,15 +88,12 @@ class WarpKeeper:
     def want(self, adjustment: Adjustment, *, save: bool) -> None:
         """Ask for a warp under this adjustment; of several, the newest counts."""
         with self._changed:
-            before_saves = self._wanted is not None and self._wanted[1]
-            self._wanted = (adjustment, save or before_saves)
-            self._changed.notify_all()
+            before_saves = self._asked.get("save", False)
+            self._ask(adjustment=adjustment, save=save or before_saves)
 
     def compare(self, before: bool) -> None:
         """Draw with the result before the current one, or with the current one again."""
-        with self._changed:
-            self._compared = before
-            self._changed.notify_all()
+        self._ask(before=before)
 
     def ready_for(self, size: tuple[int, int], warp: Warp) -> bool:
         """True when pictures of this size (width, height) can be drawn by `warp` at once; else that is prepared."""
@@ -108,9 +104,7 @@ class WarpKeeper:
         return False
 
     def _want_size(self, size: tuple[int, int]) -> None:
-        with self._changed:
-            self._wanted_size = size
-            self._changed.notify_all()
+        self._ask(size=size)
 
     def take(self) -> Fresh | None:
         """The newest finished warp, once, when it can draw what is being shown; None when there is nothing new."""
@@ -134,23 +128,26 @@ class WarpKeeper:
         if self._thread.is_alive():
             self._thread.join(timeout=10.0)
 
+    def _ask(self, **what: Any) -> None:
+        """Leave work for the thread; what was asked for before under the same name gives way."""
+        with self._changed:
+            self._asked |= what
+            self._changed.notify_all()
+
     def _keep_on(self) -> None:
         while True:
             with self._changed:
-                if not self._ended and not self._asked():
+                if not self._ended and not self._asked:
                     self._changed.wait(POLL_S)
-                wanted, self._wanted = self._wanted, None
-                size, self._wanted_size = self._wanted_size, None
-                compared, self._compared = self._compared, None
-                ended = self._ended
+                asked, self._asked, ended = self._asked, {}, self._ended
             try:
-                if size is not None:
-                    self._prepare_size(size)
-                if wanted is not None:
-                    self._prepare(wanted[0], save=wanted[1])
-                if compared is not None:
-                    self._compare(compared)
-                if ended and wanted is None:
+                if "size" in asked:
+                    self._prepare_size(asked["size"])
+                if "adjustment" in asked:
+                    self._prepare(asked["adjustment"], save=asked["save"])
+                if "before" in asked:
+                    self._compare(asked["before"])
+                if ended and "adjustment" not in asked:
                     return
                 if not ended:
                     self._look()
@@ -158,28 +155,27 @@ class WarpKeeper:
                 log.exception("the warp could not be brought up to date; the old one stays")
                 self._counts.refused += 1
 
-    def _asked(self) -> bool:
-        return self._wanted is not None or self._wanted_size is not None or self._compared is not None
-
     def _compare(self, before: bool) -> None:
-        warp = self._warp
+        kept = warp = self._warp
         if before and self._root is not None:
             earlier = result_before(self._root)
             if earlier is None:
                 log.warning("there is no result before the current one to compare with")
                 return
-            warp = warp_of(
-                read_prewarp(earlier / PREWARP_FILE),
-                warp.content,
-                adjustment=self._adjustment,
-                sampling=warp.sampling,
-            )
-            if warp.prewarp.projector_resolution != self._warp.prewarp.projector_resolution:
-                log.warning("%s is for a projector of other pixels; it cannot be compared", earlier)
+            found = self._warp_by(earlier, otherwise="it cannot be compared")
+            if found is None:
                 return
-        kept = self._warp
+            warp = found
         self._hand_over(warp, from_file=False)
         self._warp = kept  # corrections and saving go on with the current one
+
+    def _warp_by(self, run: Path, *, otherwise: str) -> Warp | None:
+        """The present warp with the prewarp of another result; None where that is for a projector of other pixels."""
+        prewarp, now = read_prewarp(run / PREWARP_FILE), self._warp
+        if prewarp.projector_resolution != now.prewarp.projector_resolution:
+            log.warning("%s is for a projector of %s pixels; %s", run, prewarp.projector_resolution, otherwise)
+            return None
+        return warp_of(prewarp, now.content, adjustment=self._adjustment, sampling=now.sampling)
 
     def _prepare(self, adjustment: Adjustment, *, save: bool) -> None:
         self._adjustment = adjustment
@@ -222,30 +218,25 @@ class WarpKeeper:
         """Take over files that have changed."""
         if self._root is None:
             return
-        if self._follow and self._is_new(CURRENT_FILE):
+        takes: dict[str, Callable[[Path], None]] = {CURRENT_FILE: self._take_result} if self._follow else {}
+        for name, take in (takes | {ADJUST_FILE: self._take_adjustment}).items():
+            stamp = self._stamp(name)
+            if stamp == self._stamps[name]:
+                continue
+            self._stamps[name] = stamp
             try:
-                self._take_result(self._root)
+                take(self._root)
             except RigwarpError as error:
-                self._refuse(error)
-        if self._is_new(ADJUST_FILE):
-            try:
-                self._take_adjustment(self._root / ADJUST_FILE)
-                self._spoiled = False
-            except RigwarpError as error:
-                self._spoiled = True
-                self._refuse(error)
+                self._counts.refused += 1
+                log.warning("refused, the old one stays: %s", error)
 
     def _take_result(self, root: Path) -> None:
         run = current_result(root)
-        prewarp = read_prewarp(run / PREWARP_FILE)
-        if prewarp.projector_resolution != self._warp.prewarp.projector_resolution:
-            log.warning("%s is for a projector of %s pixels; start again to use it", run, prewarp.projector_resolution)
+        warp = self._warp_by(run, otherwise="start again to use it")
+        if warp is None:
             self._counts.refused += 1
             return
-        old = self._warp
-        self._hand_over(
-            warp_of(prewarp, old.content, adjustment=self._adjustment, sampling=old.sampling), from_file=False
-        )
+        self._hand_over(warp, from_file=False)
         log.info("now drawing with %s", run)
 
     def _bytes(self) -> bytes | None:
@@ -255,27 +246,18 @@ class WarpKeeper:
         except OSError:
             return None
 
-    def _take_adjustment(self, path: Path) -> None:
-        self._known = self._bytes()
+    def _take_adjustment(self, root: Path) -> None:
+        path = root / ADJUST_FILE
+        self._known, self._spoiled = self._bytes(), True
         if path.exists():
             adjustment, self._revision = read_adjustment(path)
         else:
             adjustment = UNCHANGED  # somebody removed it: back to the measured map
+        self._spoiled = False
         if adjustment != self._adjustment:
             self._adjustment = adjustment
             self._hand_over(self._warp.adjusted(adjustment), from_file=True)
             log.info("took over %s, revision %d", path, self._revision)
-
-    def _refuse(self, error: RigwarpError) -> None:
-        self._counts.refused += 1
-        log.warning("refused, the old one stays: %s", error)
-
-    def _is_new(self, name: str) -> bool:
-        stamp = self._stamp(name)
-        if stamp == self._stamps[name]:
-            return False
-        self._stamps[name] = stamp
-        return True
 
     def _stamp(self, name: str) -> _Stamp:
         """What tells a new file from the old one: files are replaced whole, so the inode changes too."""

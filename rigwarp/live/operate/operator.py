@@ -6,29 +6,26 @@ along while a button is held, or sets the corners of a mask.
 
 import math
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Literal, get_args
 
 import numpy as np
 
 from rigwarp.prewarp import UNCHANGED, Adjustment, Drag
 from rigwarp.prewarp.adjustment import DRAG_REACH_MM, MOST_CORNERS, MOST_DRAGS, within_limits
 from rigwarp.prewarp.gain import LOWEST_GAIN
+from rigwarp.talk.commands import Command
 
 Tool = Literal["place", "turn", "size", "light", "black", "spot", "mask", "even"]
-TOOLS: dict[str, Tool] = {
-    "1": "place",
-    "2": "turn",
-    "3": "size",
-    "4": "light",
-    "5": "black",
-    "6": "spot",
-    "7": "mask",
-    "8": "even",
-}
+TOOLS: dict[str, Tool] = dict(zip("12345678", get_args(Tool), strict=True))
 ARROWS = {"left": (-1, 0), "right": (1, 0), "up": (0, 1), "down": (0, -1)}
-STEP_MM, STEP_DEG, STEP_SCALE, STEP_LIGHT, STEP_BLACK = 1.0, 0.1, 0.001, 0.02, 0.002
+STEPS: dict[Tool, float] = {"place": 1.0, "turn": 0.1, "size": 0.001, "light": 0.02, "black": 0.002, "even": 0.05}
+"""Of one press of an arrow, in mm, degrees and shares."""
+_NUMBERS = {"size": "scale", "light": "brightness", "black": "black_level"}
+"""Tools that change one number, and which."""
+_COMMANDS = {"brightness": "brightness", "black": "black_level", "turn": "turn_deg", "scale": "scale"}
+"""Commands that set one number, and which."""
+_FURTHEST_MM = 1e4
 STEP_REACH_MM = 5.0
-STEP_EVEN = 0.05
 _MOST_UNDO = 200
 _LEAST_DRAG_MM = 0.05
 """A click without a movement is no drag."""
@@ -131,9 +128,11 @@ class Operator:
         elif key == "backspace":
             self.reset()
         elif key == "return" and self.tool == "mask":
-            self._close_mask()
+            corners, self.corners = tuple(self.corners), []
+            if len(corners) >= 3:
+                self.hide(corners)
         elif key == "delete" and self.tool == "mask":
-            self._drop_mask()
+            self.corners.pop() if self.corners else self.show_again()
         else:
             return False
         return True
@@ -192,22 +191,19 @@ class Operator:
         }[self.tool]
 
     def _step(self, right: float, up: float) -> None:
-        now, both = self.adjustment, right + up
+        now, both, step = self.adjustment, right + up, STEPS.get(self.tool, 0.0)
         if self.tool == "place":
             x, y = now.shift_mm
-            self.change(replace(now, shift_mm=(_tidy(x + STEP_MM * right), _tidy(y + STEP_MM * up))))
+            self.change(replace(now, shift_mm=(_tidy(x + step * right), _tidy(y + step * up))))
         elif self.tool == "turn":  # left and up turn counter-clockwise
-            turned = math.remainder(now.turn_deg + STEP_DEG * (up - right), 360.0)  # no limit, only other words for it
+            turned = math.remainder(now.turn_deg + step * (up - right), 360.0)  # no limit, only other words for it
             self.change(replace(now, turn_deg=_tidy(turned)))
-        elif self.tool == "size":
-            self.change(within_limits(now, scale=_tidy(now.scale + STEP_SCALE * both)))
-        elif self.tool == "light":
-            self.change(within_limits(now, brightness=_tidy(now.brightness + STEP_LIGHT * both)))
-        elif self.tool == "black":
-            self.change(within_limits(now, black_level=_tidy(now.black_level + STEP_BLACK * both)))
+        elif self.tool in _NUMBERS:
+            name = _NUMBERS[self.tool]
+            self.change(within_limits(now, **{name: _tidy(getattr(now, name) + step * both)}))
         elif self.tool == "even":
             limit, falloff = self._even()
-            limit, falloff = _tidy(limit + STEP_EVEN * up), _tidy(falloff + STEP_EVEN * right)
+            limit, falloff = _tidy(limit + step * up), _tidy(falloff + step * right)
             self.change(within_limits(now, flatten_limit=limit, flatten_falloff=falloff))
 
     def _even(self) -> tuple[float, float]:
@@ -231,16 +227,27 @@ class Operator:
         if np.hypot(*moved) >= _LEAST_DRAG_MM:
             self.change(made)
 
-    def _close_mask(self) -> None:
-        if len(self.corners) >= 3:
-            self.change(replace(self.adjustment, masks=(*self.adjustment.masks, tuple(self.corners))))
-        self.corners = []
 
-    def _drop_mask(self) -> None:
-        if self.corners:
-            self.corners.pop()
-        else:
-            self.change(replace(self.adjustment, masks=self.adjustment.masks[:-1]))
+def correct(operator: Operator, command: Command) -> None:
+    """Carry out a command of `CORRECTIONS`, from the page or a port; values beyond the limits are taken to them."""
+    numbers = [value for value in command.values if isinstance(value, float)]
+    near: list[float] = np.clip(numbers, -_FURTHEST_MM, _FURTHEST_MM).tolist()
+    now, name = operator.adjustment, command.name
+    if name in _COMMANDS:
+        operator.change(within_limits(now, **{_COMMANDS[name]: numbers[0]}))
+    elif name == "shift":
+        operator.change(replace(now, shift_mm=(near[0], near[1])))
+    elif name == "even":
+        operator.change(within_limits(now, flatten_limit=numbers[0], flatten_falloff=numbers[1]))
+    elif name == "spot":
+        x, y, dx, dy, reach = near
+        operator.take_along(Drag(at_mm=(x, y), by_mm=(dx, dy), reach_mm=max(abs(reach), 1.0)))
+    elif name == "mask":
+        operator.hide(tuple(zip(near[::2], near[1::2], strict=True)))
+    elif name == "unmask":
+        operator.show_again()
+    else:
+        getattr(operator, name)()  # undo, redo, reset
 
 
 def _tidy(value: float) -> float:

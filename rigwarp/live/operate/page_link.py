@@ -2,7 +2,7 @@
 
 The page's process tells what people want (`{"do": NAME, "values": [...], "revision": N, "number": N}`) and how many
 watch; it is told the state ten times a second, small pictures of the content, and what came of each command. Frames of
-a measurement go the same way, see `rigwarp.live.operate.lent_frames`. Nothing of it runs in the frame loop's thread,
+a measurement go the same way, see `LentFrames`. Nothing of it runs in the frame loop's thread,
 and if that process dies or hangs the show goes on, and a spare one takes its place, which has imported everything and
 waits for its first message.
 """
@@ -14,21 +14,23 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass
 from queue import SimpleQueue
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any
 
 import cv2
 
 from rigwarp.errors import DeviceError
 from rigwarp.files import plain_json
-from rigwarp.live.operate.interlude import Interludes
-from rigwarp.live.operate.lent_frames import LentFrames
+from rigwarp.live.operate.interlude import LentFrames
 from rigwarp.live.render.picture import AnyPicture, small_rgb
 from rigwarp.live.run.unattended import resident_mib
-from rigwarp.talk.commands import Command, MalformedCommand, Waiting, checked_values
+from rigwarp.talk.commands import Command, Inlet, MalformedCommand, checked_values
 from rigwarp.talk.keys import PageKeys
 from rigwarp.talk.pipes import Talk
+
+if TYPE_CHECKING:
+    from rigwarp.live.run.session import Session
 
 log = logging.getLogger(__name__)
 STATE_S, _KEYS_S = 0.1, 1.0
@@ -47,22 +49,6 @@ _STOP = {"grid": (0.0,), "before": (0.0,)}
 """What nobody can take back once the page is gone."""
 
 
-class Playing(Protocol):
-    """What is needed of the session."""
-
-    code: tuple[str, ...]
-
-    @property
-    def interludes(self) -> Interludes: ...
-
-    @property
-    def shown(self) -> AnyPicture | None:
-        """The picture being sent."""
-
-    def page_state(self) -> dict[str, Any]:
-        """The state as JSON values."""
-
-
 @dataclass
 class _Told:
     """What the present process has been told, and said."""
@@ -74,19 +60,10 @@ class _Told:
     picture: AnyPicture | None = None
     message: int = 0
     frames: LentFrames | None = None
-    sent: dict[str, Any] = field(default_factory=dict)
 
 
-def _none() -> None:
-    """No new keys."""
-
-
-def _keep_camera(_away: bool) -> None:
-    """The player has none."""
-
-
-class PageLink:
-    """Runs the page's process until closed; an `Inlet` for the session.
+class PageLink(Inlet):
+    """Runs the page's process until closed.
 
     Parameters
     ----------
@@ -104,12 +81,12 @@ class PageLink:
         *,
         sources: Sequence[str],
         every_s: float = 0.0,
-        new_keys: Callable[[], PageKeys | None] = _none,
+        new_keys: Callable[[], PageKeys | None] = lambda: None,
     ) -> None:
+        super().__init__()
         self._command, self._hello, self._sources, self._every_s = tuple(command), dict(hello), sources, every_s
         self._new_keys, self._asked_s = new_keys, 0.0
-        self._waiting = Waiting()
-        self._playing: Playing | None = None
+        self._playing: Session | None = None
         self._told = _Told()
         self._process: subprocess.Popen[bytes] | None = None
         self._spare: subprocess.Popen[bytes] | None = None
@@ -118,14 +95,14 @@ class PageLink:
         self._failed = ""
         self._ended, self._gone, self._up = threading.Event(), threading.Event(), threading.Event()
         self.address: Mapping[str, Any] = {}
-        self.give_camera: Callable[[bool], object] = _keep_camera
+        self.give_camera: Callable[[bool], object] = bool  # a player without one gives none
         self._camera: SimpleQueue[bool | None] = SimpleQueue()
         self._spare_s = -_SPARE_S
         self.starts = 0
         self._thread = threading.Thread(target=self._run, name="rigwarp-page", daemon=True)
         self._lends = threading.Thread(target=self._lend_camera, name="rigwarp-page-camera", daemon=True)
 
-    def start(self, playing: Playing) -> Mapping[str, Any]:
+    def start(self, playing: "Session") -> Mapping[str, Any]:
         """Start the process, and return its addresses once it serves.
 
         Raises
@@ -142,18 +119,6 @@ class PageLink:
             raise DeviceError(self._failed or f"the page did not start within {_READY_S:g} s. Play without --page.")
         return self.address
 
-    def commands(self) -> list[Command]:
-        """What has come since the last call."""
-        return self._waiting.take()
-
-    @property
-    def wants_something(self) -> bool:
-        """True when a command waits."""
-        return self._waiting.wants_something
-
-    def answer(self, sender: tuple[str, int], text: str) -> None:
-        """Nobody asks for the status: it is told all the time."""
-
     def done(self, command: Command, refused: str, revision: int) -> None:
         """Tell the page what came of a command."""
         self._say({"done": command.number, "refused": refused, "revision": revision})
@@ -169,6 +134,7 @@ class PageLink:
         _end(self._process)
         if self._thread.is_alive():
             self._thread.join(timeout=_END_S)
+        self._drop_spare()
         for away in (False, None):
             self._camera.put(away)
         if self._lends.is_alive():  # photographs that are being taken may keep it longer: they end with their watch
@@ -176,12 +142,6 @@ class PageLink:
 
     def _run(self) -> None:
         """One process after the other."""
-        try:
-            self._serve_on()
-        finally:
-            self._drop_spare()
-
-    def _serve_on(self) -> None:
         in_a_row = 0
         while not self._ended.is_set():
             began = time.monotonic()
@@ -192,14 +152,13 @@ class PageLink:
             if self._failed and not self._told.ready:
                 self._up.set()
             for name, values in _STOP.items():
-                self._waiting.keep(Command(name=name, values=values, sender=("page", 0)))
+                self.keep(Command(name=name, values=values, sender=("page", 0)))
             if self._told.frames is not None:
                 self._told.frames.release()
             self._camera.put(False)
             in_a_row = 0 if time.monotonic() - began > _IN_A_ROW_S else in_a_row + 1
-            if self._ended.wait(_PAUSES_S[min(in_a_row, len(_PAUSES_S) - 1)]):
-                return
-            log.warning("the page's process has ended; it is started again")
+            if not self._ended.wait(_PAUSES_S[min(in_a_row, len(_PAUSES_S) - 1)]):
+                log.warning("the page's process has ended; it is started again")
 
     def _serve(self) -> None:
         """One process from its start to its end."""
@@ -280,10 +239,8 @@ class PageLink:
         except MalformedCommand as error:
             self._say({"done": number, "refused": f"malformed: {error}"})
             return
-        kept = self._waiting.keep(
-            Command(name=name, values=checked, sender=("page", 0), revision=revision, number=number)
-        )
-        if not kept:
+        command = Command(name=name, values=checked, sender=("page", 0), revision=revision, number=number)
+        if not self.keep(command):
             self._say({"done": number, "refused": "busy"})
 
     def _say(self, message: Mapping[str, Any], data: bytes = b"") -> bool:
@@ -310,7 +267,7 @@ class PageLink:
             except Exception:  # the page is no reason to end anything
                 log.exception("the page could not be told how things are")
 
-    def _tell_once(self, told: _Told, playing: Playing) -> None:
+    def _tell_once(self, told: _Told, playing: "Session") -> None:
         now = time.monotonic()
         fresh = [one for one in tuple(self._messages) if one[0] > told.message]
         frames = told.frames

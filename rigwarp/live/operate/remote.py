@@ -34,7 +34,7 @@ from rigwarp.errors import DeviceError
 from rigwarp.live.operate.osc import MalformedPacket, Message, build_message, parse_packet
 from rigwarp.live.run.statistics import Counts
 from rigwarp.live.worker import Worker
-from rigwarp.talk.commands import MOST_WAITING, Command, MalformedCommand, Waiting, checked_values
+from rigwarp.talk.commands import MOST_WAITING, Command, Inlet, MalformedCommand, checked_values
 
 log = logging.getLogger(__name__)
 PREFIX = "/rigwarp/"
@@ -50,7 +50,7 @@ _REST_SHARE, _BUSY_S = 3.0, 0.001
 """After this long at work, a thread rests for so many times as long: a flood must leave time for the frame loop."""
 
 
-class Remote:
+class Remote(Inlet):
     """Listens for commands until closed.
 
     Parameters
@@ -66,6 +66,7 @@ class Remote:
     """
 
     def __init__(self, port: int, *, host: str = LOCAL, counts: Counts | None = None) -> None:
+        super().__init__()
         self._counts = counts or Counts()
         self._socket = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
         try:
@@ -78,7 +79,6 @@ class Remote:
         self._socket.settimeout(0.2)
         self._packets: deque[tuple[bytes, tuple[str, int]]] = deque()
         self._waiting_bytes = 0
-        self._waiting = Waiting()
         self._lock, self._came, self._ended = threading.Lock(), threading.Event(), threading.Event()
         self._answers = Worker("rigwarp-remote-answer")
         self._threads = [
@@ -87,18 +87,6 @@ class Remote:
         ]
         for thread in self._threads:
             thread.start()
-
-    def commands(self) -> list[Command]:
-        """What has come since the last call, each repeated setting only once, with its newest value."""
-        return self._waiting.take()
-
-    @property
-    def wants_something(self) -> bool:
-        """True when a command waits that changes something."""
-        return self._waiting.wants_something
-
-    def done(self, command: Command, refused: str, revision: int) -> None:
-        """OSC has no answers but to `status`."""
 
     def answer(self, sender: tuple[str, int], text: str) -> None:
         """Send a status; nobody waits for the network."""
@@ -155,7 +143,7 @@ class Remote:
                     self._waiting_bytes -= len(data) + _PACKET_COST_BYTES
                 try:
                     for command in [command_of(message, sender) for message in parse_packet(data)]:
-                        self._waiting.keep(command)
+                        self.keep(command)
                 except MalformedPacket as error:
                     self._counts.malformed += 1
                     if self._counts.malformed in (1, 10, 100, 1000):

@@ -58,7 +58,8 @@ class TableDrawing:
 
     def circle(self, centre: Point, radius_mm: float, *, width_mm: float | None = 1.0, colour: Colour = WHITE) -> None:
         """A circle; width None fills it. Canvas pixels that are not square make it an ellipse, as it must be."""
-        axes = radius_mm * self._scale_px() * (1 << _SHIFT)
+        scale_px = np.array(self.content.pixels) * self._factor / self.content.size_mm
+        axes = radius_mm * scale_px * (1 << _SHIFT)
         cv2.ellipse(
             self.picture,
             self._fixed([centre])[0].tolist(),
@@ -110,22 +111,16 @@ class TableDrawing:
         """Picture pixels of (..., 2) table millimetres."""
         canvas = table_to_content(self.content, table_mm)
         free = (np.array(self.picture.shape[1::-1]) - np.array(self.content.pixels) * self._factor) / 2
-        pixels: Array = (canvas + 0.5) * self._factor - 0.5 + free
-        return pixels
+        return np.asarray((canvas + 0.5) * self._factor - 0.5 + free)
 
     def to_table(self, picture_px: Array) -> Array:
         """Table millimetres of (..., 2) picture pixels."""
         free = (np.array(self.picture.shape[1::-1]) - np.array(self.content.pixels) * self._factor) / 2
         return content_to_table(self.content, (picture_px + 0.5 - free) / self._factor - 0.5)
 
-    def _scale_px(self) -> Array:
-        scale: Array = np.array(self.content.pixels) * self._factor / self.content.size_mm
-        return scale
-
     def _fixed(self, points: Sequence[Point]) -> IntArray:
         at = self.to_pixels(np.array(points, float).reshape(-1, 2))
-        fixed: IntArray = np.round(np.clip(at, -30000, 30000) * (1 << _SHIFT)).astype(int)
-        return fixed
+        return np.round(np.clip(at, -30000, 30000) * (1 << _SHIFT)).astype(int)
 
     def _thick(self, width_mm: float) -> int:
         return max(1, round(width_mm * self._px_per_mm))

@@ -26,7 +26,10 @@ from rigwarp.rig.transfer import encode_transfer
 
 
 class CpuRenderer:
-    """`Renderer` on the CPU; the sampling positions are kept while the picture's size stays the same."""
+    """`Renderer` on the CPU; the sampling positions are kept while the picture's size stays the same.
+
+    `resolution` is (width, height) of the projector's frame.
+    """
 
     def __init__(self, prewarp: Prewarp | Warp, *, dither: bool = False) -> None:
         self._dither = dither
@@ -38,14 +41,9 @@ class CpuRenderer:
         self._workers = ThreadPoolExecutor(self._cores, thread_name_prefix="rigwarp-cpu")
         self.use(as_warp(prewarp))
 
-    @property
-    def resolution(self) -> tuple[int, int]:
-        """(width, height) of the projector's frame."""
-        return self._warp.prewarp.projector_resolution
-
     def use(self, warp: Warp) -> None:
         """Draw with another warp from now on; the picture's size is looked up anew."""
-        self._warp = warp
+        self._warp, self.resolution = warp, warp.prewarp.projector_resolution
         self._size = None
         self._codes = _encoding_table(warp.prewarp.transfer, parts=CODE_PARTS if self._dither else 1)
         light = warp.light() * FULL
@@ -127,7 +125,7 @@ class CpuRenderer:
         """Lay out what drawing pictures of this size needs; from any thread, once, so that drawing need not wait."""
         return warp.kept(size, "cpu", layout_of)
 
-    def _encode(self, light: NDArray[np.uint16], tile: Tile | OneTapTile, into: NDArray[np.uint8]) -> None:
+    def _encode(self, light: NDArray[np.uint16], tile: Tile, into: NDArray[np.uint8]) -> None:
         """Write the codes of one tile (h, w, 3)."""
         if self._dither:
             into[...] = cv2.add(cv2.LUT(light, self._codes), tile.threshold) // CODE_PARTS

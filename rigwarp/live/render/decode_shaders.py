@@ -1,6 +1,6 @@
 """Shaders from a picture's bytes to what the warp samples: linear light, or codes of which the GPU makes light."""
 
-from rigwarp.live.render.shader_parts import GLSL_COMPUTE, GLSL_FRAGMENT, GLSL_FRAGMENT_STORAGE, TO_IMAGE
+from rigwarp.live.render.gl_programs import GLSL_COMPUTE, GLSL_FRAGMENT, GLSL_FRAGMENT_STORAGE, TO_IMAGE
 
 _SIZE = "uniform ivec2 size;  // of the picture\n"
 _BYTES_OF_TEXTURE = """

@@ -5,7 +5,6 @@ Not by ES's own compute shaders: they write only into textures of a kind that mo
 
 import time
 from collections.abc import Callable
-from functools import partial
 from typing import Any, Literal
 
 import moderngl
@@ -13,14 +12,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.errors import DeviceError
-from rigwarp.live.render import shader_parts, shaders
-from rigwarp.live.render.exactness import mesh_is_exact
+from rigwarp.live.render import shaders
 from rigwarp.live.render.gl_context import COMPUTE_VERSION, is_software, standalone_context
 from rigwarp.live.render.gl_mesh import GlMesh
 from rigwarp.live.render.gl_picture import GlPicture, texture_size
-from rigwarp.live.render.gl_programs import GROUP_SIDE, UNITS, WRITTEN_IMAGE, drawing_program, switches
+from rigwarp.live.render.gl_programs import GROUP_SIDE, UNITS, WRITTEN_IMAGE, defined, drawing_program, switches
 from rigwarp.live.render.mesh_tiles import MeshTiles, mesh_tiles
 from rigwarp.live.render.picture import AnyPicture, Picture, YuvPicture
+from rigwarp.live.render.reference import mesh_is_exact
 from rigwarp.live.render.sampling import GRID, SampleMap
 from rigwarp.live.render.warp import Warp, as_warp
 from rigwarp.prewarp import Prewarp
@@ -34,7 +33,11 @@ _MAP, _MESH = "gl map", "gl mesh"
 
 
 class GlRenderer:
-    """`Renderer` on the GPU; `draw` puts the frame straight into a window."""
+    """`Renderer` on the GPU; `draw` puts the frame straight into a window.
+
+    `resolution` is (width, height) of the projector's frame; `way` is how the warp is done: auto until the first draw
+    has found out what is quickest.
+    """
 
     def __init__(
         self,
@@ -48,9 +51,9 @@ class GlRenderer:
         self._context = standalone_context() if context is None else context
         self._open = True
         self._warp = as_warp(prewarp)
-        self._resolution = self._warp.prewarp.projector_resolution
-        self._way: Way = self._allowed(way)
-        self._now: Way = "drawn" if self._way == "auto" else self._way  # what the picture and maps are made for
+        self.resolution = self._warp.prewarp.projector_resolution
+        self.way: Way = self._allowed(way)
+        self._now: Way = "drawn" if self.way == "auto" else self.way  # what the picture and maps are made for
         self._dither = dither
         self._programs = self._made_programs()
         self._calls = {n: self._context.vertex_array(p, []) for n, p in self._programs.items() if "drawn" in n}
@@ -69,16 +72,6 @@ class GlRenderer:
         """What OpenGL calls its renderer."""
         return str(self._context.info["GL_RENDERER"])
 
-    @property
-    def resolution(self) -> tuple[int, int]:
-        """(width, height) of the projector's frame."""
-        return self._resolution
-
-    @property
-    def way(self) -> Way:
-        """How the warp is done; auto until the first draw has found out what is quickest."""
-        return self._way
-
     def use(self, warp: Warp) -> None:
         """Draw with another warp from the next `draw` on; the loaded picture stays.
 
@@ -87,8 +80,8 @@ class GlRenderer:
         ValueError
             When it was made for another projector resolution.
         """
-        if warp.prewarp.projector_resolution != self._resolution:
-            raise ValueError(f"a warp for {warp.prewarp.projector_resolution}, expected {self._resolution}")
+        if warp.prewarp.projector_resolution != self.resolution:
+            raise ValueError(f"a warp for {warp.prewarp.projector_resolution}, expected {self.resolution}")
         self._warp = warp
         self._set_warp()
         light = warp.light()
@@ -102,7 +95,7 @@ class GlRenderer:
     def render(self, picture: Picture) -> Picture:
         """See `Renderer`."""
         if self._screen is None:
-            self._screen = self._context.framebuffer([self._context.texture(self._resolution, 4)])
+            self._screen = self._context.framebuffer([self._context.texture(self.resolution, 4)])
         self.load(picture)
         self.draw(self._screen)
         return frame_of(self._screen)
@@ -112,11 +105,11 @@ class GlRenderer:
         planar, size = isinstance(picture, YuvPicture), (picture.shape[1], picture.shape[0])
         if not self._picture.fits(size, planar=planar):
             samples = self.prepare(self._warp, size)
-            self._picture.resize(size, self._resolution, planar=planar)
+            self._picture.resize(size, self.resolution, planar=planar)
             self._place(samples)
         self._make_room(foreign=False)
         self._picture.load(picture)
-        self._again = (lambda: self.load(picture)) if self._way == "auto" else None
+        self._again = (lambda: self.load(picture)) if self.way == "auto" else None
 
     def load_texture(self, texture: moderngl.Texture, *, bottom_up: bool = True) -> None:
         """Take a picture that is on the GPU already: sRGB code values, three or four channels.
@@ -125,17 +118,17 @@ class GlRenderer:
         """
         if not self._picture.fits(texture.size, planar=False):
             samples = self.prepare(self._warp, texture.size)
-            self._picture.resize(texture.size, self._resolution)
+            self._picture.resize(texture.size, self.resolution)
             self._place(samples)
         self._make_room(foreign=True)
         self._picture.load_texture(texture, bottom_up=bottom_up)
-        self._again = (lambda: self.load_texture(texture, bottom_up=bottom_up)) if self._way == "auto" else None
+        self._again = (lambda: self.load_texture(texture, bottom_up=bottom_up)) if self.way == "auto" else None
 
     def draw(self, target: moderngl.Framebuffer) -> None:
         """Draw the frame into a framebuffer of the projector's native size; the picture must be loaded."""
         if self._picture.size is None:
             raise ValueError("no picture has been loaded")
-        if self._way == "auto":
+        if self.way == "auto":
             self.try_ways(target)
         self._draw(target)
 
@@ -148,26 +141,31 @@ class GlRenderer:
         -------
         Seconds that a frame takes in each of the ways.
         """
+
+        def again() -> None:
+            self._reload()
+            self._draw(target)
+
         ways = self._possible()
         seconds = dict.fromkeys(ways, np.inf)
         for way in (*ways, *ways):  # the first round of each also compiles and warms up
             self._take(way)
-            seconds[way] = min(seconds[way], self._timed(partial(self._frame_again, target)))
+            seconds[way] = min(seconds[way], self._timed(again))
         best = min(ways, key=lambda way: seconds[way])
         self._take(best)
-        self._way, self._again = best, None
+        self.way, self._again = best, None
         self._release_others()
         return seconds
 
     def plain_draw_s(self, target: moderngl.Framebuffer) -> float:
         """Seconds of the least that could be drawn: a texture of the frame's size as it is."""
-        self.draw_frame(np.zeros((self._resolution[1], self._resolution[0], 3), np.uint8), target)
+        self.draw_frame(np.zeros((self.resolution[1], self.resolution[0], 3), np.uint8), target)
         return min(self._timed(self._copy) for _ in range(2))
 
     def draw_frame(self, frame: Picture, target: moderngl.Framebuffer) -> None:
         """Draw a projector frame (H, W, 3) into a framebuffer as it is, without the warp."""
         if self._plain is None:
-            self._plain = self._context.texture(self._resolution, 3, alignment=1)
+            self._plain = self._context.texture(self.resolution, 3, alignment=1)
             self._plain.filter = (moderngl.NEAREST, moderngl.NEAREST)
         self._plain.write(np.ascontiguousarray(frame).data)
         self._plain.use(UNITS["frame"])
@@ -224,14 +222,14 @@ class GlRenderer:
     def _aim(self, target: moderngl.Framebuffer) -> None:
         self._context.disable(moderngl.BLEND | moderngl.DEPTH_TEST | moderngl.CULL_FACE)
         target.use()
-        self._context.viewport = (0, 0, *self._resolution)
+        self._context.viewport = (0, 0, *self.resolution)
 
     def _compute_frame(self) -> None:
         if self._frame is None:
-            self._frame = self._context.texture(self._resolution, 4)
+            self._frame = self._context.texture(self.resolution, 4)
             self._frame.filter = (moderngl.NEAREST, moderngl.NEAREST)
         self._frame.bind_to_image(0, read=False, write=True)
-        self._programs["warp_computed"].run(*(-(-side // GROUP_SIDE) for side in self._resolution))
+        self._programs["warp_computed"].run(*(-(-side // GROUP_SIDE) for side in self.resolution))
         self._context.memory_barrier(WRITTEN_IMAGE)
         self._frame.use(UNITS["frame"])
 
@@ -252,10 +250,6 @@ class GlRenderer:
             work()
         self._context.finish()
         return (time.perf_counter() - start) / _RACE_FRAMES
-
-    def _frame_again(self, target: moderngl.Framebuffer) -> None:
-        self._reload()
-        self._draw(target)
 
     def _copy(self) -> None:
         self._calls["copy_drawn"].render(moderngl.TRIANGLES, vertices=3)
@@ -291,7 +285,7 @@ class GlRenderer:
         self._again()
 
     def _can(self, way: Way) -> bool:
-        return self._way in (way, "auto") and (way != "computed" or self._context.version_code >= COMPUTE_VERSION)
+        return self.way in (way, "auto") and (way != "computed" or self._context.version_code >= COMPUTE_VERSION)
 
     def _allowed(self, way: Way) -> Way:
         if way == "computed" and self._context.version_code < COMPUTE_VERSION:
@@ -304,9 +298,9 @@ class GlRenderer:
         if self._can("drawn"):
             made["warp_drawn"] = drawing_program(self._context, shaders.WARP_DRAWN, defines=defines)
         if self._can("computed"):
-            text = shader_parts.defined(shaders.WARP_COMPUTED, *defines)
+            text = defined(shaders.WARP_COMPUTED, *defines)
             made["warp_computed"] = self._context.compute_shader(text)
-        values = {**UNITS, "rows": self._resolution[1]}
+        values = {**UNITS, "rows": self.resolution[1]}
         for program in made.values():
             for name in set(values) & set(program):
                 program[name] = values[name]
@@ -314,7 +308,7 @@ class GlRenderer:
 
     def _made_mesh(self) -> GlMesh:
         if self._mesh is None:
-            self._mesh = GlMesh(self._context, self._resolution, dither=self._dither)
+            self._mesh = GlMesh(self._context, self.resolution, dither=self._dither)
         return self._mesh
 
     def _set_warp(self) -> None:
@@ -349,8 +343,8 @@ class GlRenderer:
 
     def _write_maps(self, samples: SampleMap) -> None:
         if not self._maps:
-            self._maps = [self._context.texture(self._resolution, 2, dtype="u4")]
-            self._maps.append(self._context.texture(self._resolution, 4, dtype="i2"))
+            self._maps = [self._context.texture(self.resolution, 2, dtype="u4")]
+            self._maps.append(self._context.texture(self.resolution, 4, dtype="i2"))
             for texture in self._maps:
                 texture.filter = (moderngl.NEAREST, moderngl.NEAREST)
         for texture, values in zip(self._maps, samples.prepared[_MAP], strict=True):

@@ -13,18 +13,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.live.render.picture import Picture
-from rigwarp.live.render.tiles import FULL, Layout, Tile, Window
+from rigwarp.live.render.tiles import FULL, Layout, Tile
 
 NO_MAP: Any = None  # OpenCV's stubs ask for an array here; an empty one gives NaN in OpenCV 5.0
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class OneTapTile:
+@dataclass(frozen=True, kw_only=True)
+class OneTapTile(Tile):
     """A tile and the arrays of one thread: two blocks of memory, each read to write the other.
 
     Attributes
     ----------
-    window, source, gain, threshold : see `Tile`.
     positions : (h, w, 2) float32, counted in the source.
     codes, code_pairs : (sh, sw, 4) uint8 codes of the source, and the same bytes as (sh, 2 sw) pairs.
     light, light_pairs : (sh, sw, 4) uint16 light of the source, 0 .. 65535, and the same as (sh, 2 sw) pairs.
@@ -32,11 +31,7 @@ class OneTapTile:
     colours, factors : (h, w, 3) uint16, and of the gain's kind.
     """
 
-    window: Window
-    source: Window
     positions: NDArray[np.float32]
-    gain: NDArray[Any] | None
-    threshold: NDArray[np.uint16]
     codes: NDArray[np.uint8]
     code_pairs: NDArray[np.uint16]
     light: NDArray[np.uint16]
@@ -89,11 +84,8 @@ def _laid_out(tile: Tile, first: NDArray[np.uint8], second: NDArray[np.uint8]) -
     codes = _view(first, (source_height, source_width, 4), np.uint8)
     light = _view(second, (source_height, source_width, 4), np.uint16)
     return OneTapTile(
-        window=tile.window,
-        source=tile.source,
+        **vars(tile),
         positions=tile.groups[0].taps[0],
-        gain=tile.gain,
-        threshold=tile.threshold,
         codes=codes,
         code_pairs=codes.reshape(source_height, -1).view(np.uint16),
         light=light,

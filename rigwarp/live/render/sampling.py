@@ -32,7 +32,8 @@ _SLACK = {"fine": 0.05, "quick": 1.0}
 cost. Quick: detail finer than a projector pixel may flicker when it moves, one tap serves up to two pixels."""
 _MAGNIFIED = 0.75
 """Footprints narrower than this (pixels, along both axes) get the cubic."""
-_NOWHERE_PX = -16.0
+NOWHERE_PX = -16.0
+"""A position that no picture has, where a pixel shows none."""
 _ROWS_AT_ONCE = 32
 """Bounds the float64 arrays at work to some 12 MB for a 4K projector."""
 
@@ -106,7 +107,7 @@ def sample_map(
     scale, offset_px = fit_to_canvas(picture_size, prewarp.content_pixels)
     height, width = prewarp.gain.shape
     samples = SampleMap(
-        position_px=np.full((height, width, 2), _NOWHERE_PX, np.float32),
+        position_px=np.full((height, width, 2), NOWHERE_PX, np.float32),
         step_px=np.zeros((height, width, 2, 2), np.float32),
         taps=np.ones((height, width, 2), np.uint8),
         cubic=np.zeros((height, width), bool),
@@ -121,7 +122,8 @@ def sample_map(
         rows = slice(start, min(start + _ROWS_AT_ONCE, lit_rows.stop))
         halo = slice(max(rows.start - 1, 0), rows.stop + 1)  # derivatives look one row and column further
         picture_px = (canvas_px[halo, beside].astype(float) + 0.5 - offset_px) / scale - 0.5
-        footprint = _footprint(picture_px)
+        # d(picture)/d(projector pixel), (H, W, 2, 2), outputs before inputs; zero where no neighbour is known
+        footprint = np.stack([_difference(picture_px, axis) for axis in (1, 0)], axis=-1)
         inner = (
             slice(rows.start - halo.start, rows.stop - halo.start),
             slice(lit_columns.start - beside.start, lit_columns.stop - beside.start),
@@ -133,10 +135,14 @@ def sample_map(
 
 def lit_window(gain: NDArray[np.float32]) -> tuple[slice, slice]:
     """The smallest window of rows and columns that holds all light; empty when there is none."""
-    spans = []
-    for used in (np.nonzero((gain > 0).any(axis=axis))[0] for axis in (1, 0)):
-        spans.append(slice(int(used[0]), int(used[-1]) + 1) if used.size else slice(0, 0))
-    return spans[0], spans[1]
+    lit = gain > 0
+    return span(lit.any(axis=1)) or slice(0, 0), span(lit.any(axis=0)) or slice(0, 0)
+
+
+def span(used: Any) -> slice | None:
+    """From the first True of (N,) to the last; None when there is none."""
+    numbers = np.flatnonzero(used)
+    return slice(int(numbers[0]), int(numbers[-1]) + 1) if numbers.size else None
 
 
 def _fill(
@@ -153,8 +159,8 @@ def _fill(
     root = np.round(np.sqrt(np.clip(gain, 0.0, 1.0)) * GAIN_STEPS)
     lit = np.isfinite(picture_px).all(axis=-1) & (root > 0)
     # one pixel past the picture is as black as anywhere: positions stay small enough to be packed for the GPU
-    near = np.clip(picture_px, _NOWHERE_PX + 8, np.array(samples.picture_size) - _NOWHERE_PX - 8)
-    samples.position_px[window] = _on_grid(np.where(lit[..., None], near, _NOWHERE_PX), 1)
+    near = np.clip(picture_px, NOWHERE_PX + 8, np.array(samples.picture_size) - NOWHERE_PX - 8)
+    samples.position_px[window] = _on_grid(np.where(lit[..., None], near, NOWHERE_PX), 1)
     several: BoolArray = np.any(taps > 1, axis=-1)
     if several.any():  # else the memory stays untouched, which is 32 MB at 1080p
         samples.step_px[window] = _on_grid(np.where(several[..., None, None], footprint / taps[..., None, :], 0.0), 2)
@@ -217,12 +223,6 @@ def _on_grid(values_px: Array, multiple: int) -> NDArray[np.float32]:
     grid = GRID / multiple
     bounded = np.clip(values_px, -2.0 * MAX_SIDE_PX, 2.0 * MAX_SIDE_PX)
     return (np.round(bounded * grid) / grid).astype(np.float32)
-
-
-def _footprint(picture_px: Array) -> Array:
-    """d(picture)/d(projector pixel), (H, W, 2, 2), outputs before inputs; zero where no neighbour is known."""
-    along_u, along_v = _difference(picture_px, 1), _difference(picture_px, 0)
-    return np.stack([along_u, along_v], axis=-1)
 
 
 def _difference(values: Array, axis: int) -> Array:

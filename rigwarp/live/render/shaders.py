@@ -6,7 +6,7 @@ chips have hundreds of compute units and few that draw. Weak chips have little o
 mesh has quadratics in the place of a map, and the texture unit does what it can (`mesh_tiles`).
 """
 
-from rigwarp.live.render.shader_parts import GLSL_COMPUTE, GLSL_FRAGMENT, TO_IMAGE, TO_TARGET
+from rigwarp.live.render.gl_programs import GLSL_COMPUTE, GLSL_FRAGMENT, TO_IMAGE, TO_TARGET
 
 _ENCODED = """
 uniform sampler2D picture;   // linear light with a black rim: one texel before the picture, two after it
@@ -34,9 +34,7 @@ vec4 codes_of(vec3 light, ivec2 pixel) {
 #endif
     return vec4(min(floor(encoded(light) * 255.0 + rounding), 255.0) / 255.0, 1.0);
 }
-"""
 
-_CUBIC_WEIGHTS = """
 vec4 cubic_weights(float t) {
     float square = t * t, cube = t * t * t;
     return vec4(square - 0.5 * (cube + t), 1.5 * cube - 2.5 * square + 1.0, 2.0 * square - 1.5 * cube + 0.5 * t,
@@ -121,7 +119,6 @@ vec4 shown(ivec2 pixel) {
 WARP_DRAWN = (
     GLSL_FRAGMENT
     + _ENCODED
-    + _CUBIC_WEIGHTS
     + _PLAIN_SAMPLE
     + _WARP
     + TO_TARGET
@@ -130,7 +127,6 @@ WARP_DRAWN = (
 WARP_COMPUTED = (
     GLSL_COMPUTE
     + _ENCODED
-    + _CUBIC_WEIGHTS
     + _PLAIN_SAMPLE
     + _WARP
     + TO_IMAGE
@@ -249,19 +245,12 @@ _SAMPLED = {
     "mixed": "taps.x == 7.0 ? cubic() : averaged(taps, step_u, step_v)",
 }
 MESH_DRAWN = {
-    name: GLSL_FRAGMENT
-    + f"#define SAMPLED ({sampled})\n"
-    + _ENCODED
-    + _CUBIC_WEIGHTS
-    + _CODE_SAMPLE
-    + TO_TARGET
-    + _MESH
+    name: GLSL_FRAGMENT + f"#define SAMPLED ({sampled})\n" + _ENCODED + _CODE_SAMPLE + TO_TARGET + _MESH
     for name, sampled in _SAMPLED.items()
 }
 MESH_DRAWN |= {
     "exact": GLSL_FRAGMENT
     + _ENCODED
-    + _CUBIC_WEIGHTS
     + _CODE_SAMPLE
     + _WARP
     + TO_TARGET

@@ -13,8 +13,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from rigwarp.live.render.dither import SIDE, thresholds
-from rigwarp.live.render.sampling import SampleMap, of_kind, sample_kinds, tap_positions
+from rigwarp.live.render.picture import DITHER_SIDE, thresholds
+from rigwarp.live.render.sampling import NOWHERE_PX, SampleMap, of_kind, sample_kinds, span, tap_positions
 
 Window = tuple[slice, slice]
 FULL = 65535
@@ -34,7 +34,6 @@ _ROW_PIXELS = 250
 """Beginning a row of a tile or of its source costs as much time as turning so many pixels into light."""
 _WORTH = 4.0
 """How many times every pixel of the picture may be turned into light before it is better done once, in memory."""
-_NOWHERE_PX = -16.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -95,7 +94,7 @@ def layout_of(samples: SampleMap) -> Layout:
     if not apart:
         found = [(window, picture) for window, _ in _split(samples, frame, _area(picture), _SHAPES[0])]
     single = apart and all(kind == (1, 1, False) for kind in sample_kinds(samples))
-    rows, columns = (max((_length(window[axis]) for window, _ in found), default=0) + SIDE for axis in (0, 1))
+    rows, columns = (max((_length(window[axis]) for window, _ in found), default=0) + DITHER_SIDE for axis in (0, 1))
     pattern = np.floor(thresholds((rows, columns)) * CODE_PARTS).astype(np.uint16)
     pattern = np.repeat(pattern[..., None], 3, axis=2)
     return Layout(
@@ -106,12 +105,6 @@ def layout_of(samples: SampleMap) -> Layout:
     )
 
 
-def _share(samples: SampleMap, window: Window) -> NDArray[np.float32]:
-    """The gain of a window's pixels for each of their taps."""
-    share: NDArray[np.float32] = samples.gain_of(window) / samples.taps[window].prod(axis=-1, dtype=np.float32)
-    return share
-
-
 def _cost(found: list[tuple[Window, Window]]) -> int:
     """What sources and rows cost, in pixels turned into light."""
     return sum(_area(source) + _ROW_PIXELS * (_length(window[0]) + _length(source[0])) for window, source in found)
@@ -120,7 +113,7 @@ def _cost(found: list[tuple[Window, Window]]) -> int:
 def _split(samples: SampleMap, window: Window, most_source: int, wide: int) -> list[tuple[Window, Window]]:
     """The lit parts of a window and their sources, each small enough."""
     lit = samples.gain_root[window] > 0
-    rows, columns = _span(lit.any(axis=1)), _span(lit.any(axis=0))
+    rows, columns = span(lit.any(axis=1)), span(lit.any(axis=0))
     if rows is None or columns is None:
         return []
     window = _within(rows, window[0]), _within(columns, window[1])
@@ -172,12 +165,13 @@ def products_are_rounded() -> bool:
 
 
 def _tile(samples: SampleMap, window: Window, source: Window, single: bool, pattern: NDArray[np.uint16]) -> Tile:
-    top, left = (part.start % SIDE for part in window)
+    top, left = (part.start % DITHER_SIDE for part in window)
+    per_tap = samples.gain_of(window) / samples.taps[window].prod(axis=-1, dtype=np.float32)
     return Tile(
         window=window,
         source=source,
         groups=_groups(samples, window, np.array([source[1].start, source[0].start], np.float32)),
-        gain=_factor(_share(samples, window), single),
+        gain=_factor(per_tap, single),
         threshold=pattern[top : top + _length(window[0]), left : left + _length(window[1])],
     )
 
@@ -190,13 +184,13 @@ def _groups(samples: SampleMap, window: Window, origin_px: NDArray[np.float32]) 
         own = of_kind(samples, kind, window)
         rows, columns = slice(0, own.shape[0]), slice(0, own.shape[1])
         if len(kinds) > 1:
-            rows, columns = _span(own.any(axis=1)) or rows, _span(own.any(axis=0)) or columns
+            rows, columns = span(own.any(axis=1)) or rows, span(own.any(axis=0)) or columns
         inner = own[rows, columns]
         own_rows, own_columns = np.nonzero(own)
         where = own_rows + window[0].start, own_columns + window[1].start
         laid_out = []
         for position in tap_positions(samples, where, kind[:2]):
-            field = np.full((*inner.shape, 2), _NOWHERE_PX, np.float32)
+            field = np.full((*inner.shape, 2), NOWHERE_PX, np.float32)
             field[inner] = position - origin_px  # exact: multiples of 1/256 less whole numbers
             laid_out.append(field)
         found.append(Group(window=(rows, columns), taps=laid_out, cubic=kind[2]))
@@ -210,12 +204,6 @@ def _halves(window: Window, wide: int) -> tuple[Window, Window]:
         return (slice(rows.start, middle), columns), (slice(middle, rows.stop), columns)
     middle = (columns.start + columns.stop) // 2
     return (rows, slice(columns.start, middle)), (rows, slice(middle, columns.stop))
-
-
-def _span(used: Any) -> slice | None:
-    """From the first True to the last; None when there is none."""
-    numbers = np.nonzero(used)[0]
-    return slice(int(numbers[0]), int(numbers[-1]) + 1) if numbers.size else None
 
 
 def _within(part: slice, whole: slice) -> slice:

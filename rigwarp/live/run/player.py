@@ -7,7 +7,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from types import FrameType
 from typing import Any, Literal
@@ -70,16 +70,20 @@ def play(
     warp = as_warp(prewarp)
     session = source if isinstance(source, Session) else Session(warp, source)
     try:
-        with _stop_signals() as signalled, _short_turns():
+        with _stop_signals() as signalled, ExitStack() as after:
+            after.callback(sys.setswitchinterval, sys.getswitchinterval())
+            sys.setswitchinterval(_TURN_S)  # a frame needs the interpreter several times: others hold it that long
             window = open_window(warp, display=display, drawing=drawing, dither=dither, in_memory=in_memory)
             try:
                 session.takes_planes = window.on_gpu
                 if on_open is not None:
                     on_open(window)
-                with _settled_heap():
-                    started = clock()
-                    loop = _Loop(window, session, signalled, started, seconds, frames, clock, pause, on_frame)
-                    reason = loop.run()
+                gc.collect()
+                gc.freeze()  # going through all that is there already takes the garbage collector some 80 ms
+                after.callback(gc.unfreeze)
+                started = clock()
+                loop = _Loop(window, session, signalled, started, seconds, frames, clock, pause, on_frame)
+                reason = loop.run()
                 lasted = clock() - started
             finally:
                 window.close()
@@ -191,28 +195,6 @@ class _Loop:
         if self.frames is not None and self.session.counts.shown >= self.frames:
             return "frames"
         return None
-
-
-@contextmanager
-def _short_turns() -> Iterator[None]:
-    """Let other threads hold the interpreter for a millisecond at most: a frame needs it several times."""
-    before = sys.getswitchinterval()
-    sys.setswitchinterval(_TURN_S)
-    try:
-        yield
-    finally:
-        sys.setswitchinterval(before)
-
-
-@contextmanager
-def _settled_heap() -> Iterator[None]:
-    """Keep the garbage collector off what is there already: going through all of it takes some 80 ms, in any thread."""
-    gc.collect()
-    gc.freeze()
-    try:
-        yield
-    finally:
-        gc.unfreeze()
 
 
 @contextmanager

@@ -2,24 +2,22 @@
 
 import json
 import logging
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import asdict
 from typing import Any
 
 import numpy as np
 
-from rigwarp.live.operate.asked_corrections import correct
+from rigwarp.live.operate.check_pictures import StandIn
 from rigwarp.live.operate.flashes import FlashLimit
 from rigwarp.live.operate.interlude import Interludes, Measurement
 from rigwarp.live.operate.keeper import WarpKeeper
-from rigwarp.live.operate.operator import Input, Operator
+from rigwarp.live.operate.operator import Input, Operator, correct
 from rigwarp.live.operate.overlay import with_overlay
-from rigwarp.live.operate.stand_in import StandIn
 from rigwarp.live.render.picture import AnyPicture, Picture
 from rigwarp.live.render.warp import Warp
-from rigwarp.live.run.media_time import MediaTime
 from rigwarp.live.run.statistics import Counts, Pacing
-from rigwarp.live.sources.beside import Doorman
+from rigwarp.live.sources.opening import Doorman
 from rigwarp.live.sources.source import Source
 from rigwarp.live.sources.video import VideoSource
 from rigwarp.rig.canvas import content_to_table
@@ -28,6 +26,44 @@ from rigwarp.talk.commands import CORRECTIONS, Command, Inlet
 log = logging.getLogger(__name__)
 OVERLAY_S = 4.0
 """How long the overlay stays after the last key."""
+
+
+class MediaTime:
+    """The source's own time: it runs with the show's, stands still when it is held, and jumps.
+
+    `now_s` are seconds since the run began, as of the last picture; `running` is False while it is held.
+    """
+
+    def __init__(self) -> None:
+        self.now_s = 0.0
+        self.running = True
+        self._offset_s = self._held_s = 0.0
+
+    @property
+    def at_s(self) -> float:
+        """The source's time now."""
+        return self.at(self.now_s) if self.running else self._held_s
+
+    def at(self, run_s: float) -> float:
+        """The source's time at a moment of the run, if nobody holds it."""
+        return run_s + self._offset_s
+
+    def run_on(self, on: bool) -> None:
+        """Let it run, or stand still."""
+        if on and not self.running:
+            self._offset_s = self._held_s - self.now_s
+        elif not on and self.running:
+            self._held_s = self.at_s
+        self.running = on
+
+    def seek(self, media_s: float) -> None:
+        """Go to a moment of the source."""
+        self._held_s = max(media_s, 0.0)
+        self._offset_s = self._held_s - self.now_s
+
+    def skip(self, lasted_s: float) -> None:
+        """Leave so much of the run out."""
+        self._offset_s -= lasted_s
 
 
 class Session:
@@ -102,7 +138,9 @@ class Session:
         self.media.now_s = now_s
         for inlet in self._inlets:
             asked = [command.sender for command in inlet.commands() if self._obey(command, inlet)]
-            self._answer(inlet, asked)
+            text = json.dumps(self.status()) if asked else ""  # once everything that came with the question is done
+            for sender in asked:
+                inlet.answer(sender, text)
         self._take_opened()
         if isinstance(self._source, VideoSource):
             self._source.wants_planes = self.takes_planes
@@ -165,7 +203,7 @@ class Session:
             elif what.key == "b":
                 self.dark = not self.dark
             elif what.key == "k":
-                self._show_code(on=not self._stand_in.name)
+                self.show_code(on=not self._stand_in.name)
             elif what.key == "h":
                 self._help = not self._help
                 self._overlay_until_s = self.media.now_s + (1e9 if self._help else 0.0)
@@ -190,13 +228,13 @@ class Session:
     def about(self) -> dict[str, str]:
         """What plays, whether it does just now, and what the drift watch has said."""
         doing = "dark" if self.dark else "playing" if self.media.running else "standing still"
-        told = {
+        return {
             "source": self._name,
             "doing": "measuring" if self._measuring else doing,
             "watch": self.watch_says,
             "watch_warned": self.watch_warned,
+            **({"page": self.page_address} if self.page_address else {}),
         }
-        return {**told, "page": self.page_address} if self.page_address else told
 
     def status(self) -> dict[str, Any]:
         """What goes on, in numbers."""
@@ -217,9 +255,9 @@ class Session:
             **self.pacing.as_dict(),
         }
 
-    def show_code(self) -> None:
+    def show_code(self, *, on: bool = True) -> None:
         """The page's code on the table, for a minute."""
-        self._show_code(on=True)
+        self._stand_in.show_code(self.code if on else (), self.media.now_s)
 
     def page_state(self) -> dict[str, Any]:
         """What the page beside the table shows, as JSON values; from another thread than the frame loop's."""
@@ -300,18 +338,9 @@ class Session:
         notes = tuple(dict.fromkeys(filter(None, (self.watch_says, self.watch_warned))))
         key = (id(picture), operator.words(), operator.pointer_mm, tuple(operator.corners), self._help, notes)
         if self._decorated is None or self._decorated[0] != key:
-            self._decorated = (
-                key,
-                with_overlay(picture, self.warp.content, operator, help_shown=self._help, notes=notes),
-            )
+            drawn = with_overlay(picture, self.warp.content, operator, help_shown=self._help, notes=notes)
+            self._decorated = (key, drawn)
         return self._decorated[1]
-
-    def _answer(self, inlet: Inlet, senders: Sequence[tuple[str, int]]) -> None:
-        """Say what goes on, once everything that came with the question is done."""
-        if senders:
-            text = json.dumps(self.status())
-            for sender in senders:
-                inlet.answer(sender, text)
 
     def _obey(self, command: Command, inlet: Inlet) -> bool:
         """Carry out a command; True when its sender asks for the status."""
@@ -332,13 +361,6 @@ class Session:
 
     def _carry_out(self, command: Command) -> None:
         before = self.operator.adjustment
-        if command.name in CORRECTIONS:
-            correct(self.operator, command)
-        else:
-            self._do(command)
-        self._after(before, save=True)
-
-    def _do(self, command: Command) -> None:
         value = command.values[0] if command.values else None
         on = value != 0.0
         match command.name:
@@ -355,10 +377,10 @@ class Session:
             case "before":
                 self._compare_wanted = on
             case "code":
-                self._show_code(on=on)
-
-    def _show_code(self, *, on: bool) -> None:
-        self._stand_in.show_code(self.code if on else (), self.media.now_s)
+                self.show_code(on=on)
+            case _:
+                correct(self.operator, command)
+        self._after(before, save=True)
 
     def _compare(self) -> None:
         """Draw with the result before, or the present one again, as soon as the light may change."""

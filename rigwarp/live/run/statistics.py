@@ -42,10 +42,6 @@ class Counts:
     malformed: int = 0
     overrun: int = 0
 
-    def as_dict(self) -> dict[str, int]:
-        """All counters by name."""
-        return asdict(self)
-
 
 @dataclass(kw_only=True)
 class Pacing:
@@ -83,4 +79,4 @@ class Pacing:
         """Counters and the measured rate."""
         period = self.period_s
         rate = round(1.0 / period, 2) if period else None
-        return {**self.counts.as_dict(), "flips_per_second": rate}
+        return {**asdict(self.counts), "flips_per_second": rate}

@@ -9,6 +9,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -17,8 +18,7 @@ from rigwarp.errors import InputError
 from rigwarp.files import plain_json, write_text
 from rigwarp.files.records import HeartbeatRecord
 from rigwarp.live.run.statistics import Pacing
-from rigwarp.talk.metrics import metrics_text
-from rigwarp.talk.service import notify_service
+from rigwarp.talk.metrics import metrics_text, notify_service
 
 BEAT_S = 5.0
 _LOOK_S = 0.25
@@ -88,7 +88,7 @@ class Heartbeat:
         self._clock, self._wall, self._about, self._metrics = clock, wall, about, metrics
         self._last_s = -BEAT_S
         self._last_shown = -1
-        self._complained = False
+        self._complained: set[str] = set()
         self.too_large = False
         self._ended = threading.Event()
         self._thread = threading.Thread(target=self._beat_on, name="rigwarp-heartbeat", daemon=True)
@@ -122,13 +122,23 @@ class Heartbeat:
             self.too_large = True
         shown = self._pacing.counts.shown
         if self._metrics is not None:
-            self._write_metrics(self._metrics, resident, up=shown != self._last_shown)
+            up = shown != self._last_shown
+            text = metrics_text(self._pacing.as_dict(), up=up, version=rigwarp.__version__, memory_mib=resident)
+            self._write("metrics", partial(write_text, self._metrics, text, replace=True))
         if shown == self._last_shown:
             return  # the frame loop stands still: no sign of life
         self._last_shown = shown
         notify_service(f"WATCHDOG=1\nSTATUS={self._in_a_line()}")
         if self._path is not None:
-            self._write(self._path, resident)
+            facts = {
+                "unix_s": round(self._wall(), 1),
+                "memory_mib": resident,
+                **self._pacing.as_dict(),
+                **self._about(),
+            }
+            self._write(
+                "heartbeat", partial(HeartbeatRecord.from_dict(plain_json(facts)).write, self._path, replace=True)
+            )
 
     def _in_a_line(self) -> str:
         """How things are, for `systemctl status`."""
@@ -138,24 +148,15 @@ class Heartbeat:
         line = f"{doing}{' ' if doing == 'playing' else ': '}{source}, {counts.late} of {counts.shown} frames late"
         return " ".join(f"{line}. {said}".split())[:_LINE_LETTERS]
 
-    def _write_metrics(self, path: Path, resident: float | None, *, up: bool) -> None:
-        text = metrics_text(self._pacing.as_dict(), up=up, version=rigwarp.__version__, memory_mib=resident)
+    def _write(self, what: str, write: Callable[[], object]) -> None:
+        """Write a file; what fails is told once until it works again."""
         try:
-            write_text(path, text, replace=True)
-        except InputError as error:  # as with the heartbeat
-            if not self._complained:
-                log.warning("no metrics: %s", error)
-            self._complained = True
-
-    def _write(self, path: Path, resident: float | None) -> None:
-        contents = {"unix_s": round(self._wall(), 1), "memory_mib": resident, **self._pacing.as_dict(), **self._about()}
-        try:
-            HeartbeatRecord.from_dict(plain_json(contents)).write(path, replace=True)
-            self._complained = False
+            write()
+            self._complained.discard(what)
         except InputError as error:  # a full disk must not end the show
-            if not self._complained:
-                log.warning("no heartbeat: %s", error)
-            self._complained = True
+            if what not in self._complained:
+                log.warning("no %s: %s", what, error)
+            self._complained.add(what)
 
 
 def resident_mib() -> float | None:

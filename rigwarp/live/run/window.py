@@ -23,7 +23,7 @@ from rigwarp.devices.window_display import MonitorSeat
 from rigwarp.errors import DeviceError, UsageError
 from rigwarp.live.operate.operator import Input
 from rigwarp.live.render.cpu import CpuRenderer
-from rigwarp.live.render.gl_context import COMPUTE_VERSION, DRAWING_VERSION, gl_missing, is_software
+from rigwarp.live.render.gl_context import COMPUTE_VERSION, DRAWING_VERSION, ES_VERSION, gl_missing, is_software
 from rigwarp.live.render.picture import AnyPicture, Picture, rgb_of
 from rigwarp.live.render.warp import Warp, as_warp
 from rigwarp.prewarp import Prewarp
@@ -45,7 +45,7 @@ _POINTER: dict[int, Literal["press", "move", "release"]] = {
 
 
 class Window:
-    """What the projector shows. Open it with `open_window`."""
+    """What the projector shows; `resolution` is (width, height) in native pixels. Open it with `open_window`."""
 
     def __init__(
         self,
@@ -55,6 +55,7 @@ class Window:
         seat: MonitorSeat | None = None,
     ) -> None:
         self._renderer = renderer
+        self.resolution = renderer.resolution
         self._screen = screen
         self._seat = seat
         self._open = True
@@ -85,11 +86,6 @@ class Window:
             put(self._renderer.render(rgb_of(picture)), pygame.display.get_surface())
             self._picture, self._stale = picture, False
         pygame.display.flip()
-
-    @property
-    def resolution(self) -> tuple[int, int]:
-        """(width, height) in native pixels."""
-        return self._renderer.resolution
 
     def show_frame(self, frame: NDArray[np.uint8]) -> None:
         """Show a (H, W) grey or (H, W, 3) RGB projector frame as it is; it is on its way out when this returns."""
@@ -207,8 +203,16 @@ def open_window(
         raise DeviceError(f"no window can be opened ({error}): {HOW_TO_START}; or write a file with --still") from error
     try:
         warp = as_warp(prewarp)
-        monitor, notice = projector_monitor(monitors(), warp.prewarp.projector_resolution, display, in_memory=in_memory)
-        return _opened(warp, monitor, drawing, notice, dither)
+        size = warp.prewarp.projector_resolution
+        monitor, notice = projector_monitor(monitors(), size, display, in_memory=in_memory)
+        seat = None if pygame.display.get_driver() in MADE_UP_SCREENS else MonitorSeat(monitor)
+        if drawing != "cpu":
+            window = _gl_window(warp, monitor.number, notice, dither, seat, insist=drawing == "gl")
+            if window is not None:
+                return window
+        pygame.display.set_mode(size, pygame.NOFRAME, display=monitor.number)
+        dress_window()
+        return Window(CpuRenderer(warp, dither=dither), None, notice, seat)
     except BaseException:
         pygame.display.quit()
         raise
@@ -259,11 +263,11 @@ def projector_monitor(
     """
     listed = ", ".join(str(monitor) for monitor in found)
     driver = pygame.display.get_driver()
+    if driver in MADE_UP_SCREENS and not in_memory:
+        raise DeviceError(f"no screen here: {HOW_TO_START}; --wait-for-screen waits")
+    if display is not None and not 0 <= display < len(found):
+        raise DeviceError(f"there is no display {display}; this machine has {listed}. Choose one with --display")
     if driver in MADE_UP_SCREENS:
-        if not in_memory:
-            raise DeviceError(f"no screen here: {HOW_TO_START}; --wait-for-screen waits")
-        if display is not None and not 0 <= display < len(found):
-            raise DeviceError(f"there is no display {display}; this machine has {listed}. Choose one with --display")
         return found[display or 0], f"no screen here: drawing into memory (video driver {driver})"
     if display is None:
         fitting = [monitor for monitor in found[1:] if monitor.size == size] or [found[0]]
@@ -273,10 +277,8 @@ def projector_monitor(
                 f"{listed}): choose one with --display N"
             )
         monitor = fitting[0]
-    elif 0 <= display < len(found):
-        monitor = found[display]
     else:
-        raise DeviceError(f"there is no display {display}; this machine has {listed}. Choose one with --display")
+        monitor = found[display]
     if monitor.size == size:
         return monitor, ""
     here = f"display {monitor.number} is {monitor.size[0]} x {monitor.size[1]}, the projector {size[0]} x {size[1]}"
@@ -284,17 +286,6 @@ def projector_monitor(
         monitor,
         f"{here}: the picture is not where it belongs until that display runs at the projector's native size",
     )
-
-
-def _opened(warp: Warp, monitor: Monitor, drawing: Drawing, notice: str, dither: bool) -> Window:
-    seat = None if pygame.display.get_driver() in MADE_UP_SCREENS else MonitorSeat(monitor)
-    if drawing != "cpu":
-        window = _gl_window(warp, monitor.number, notice, dither, seat, insist=drawing == "gl")
-        if window is not None:
-            return window
-    pygame.display.set_mode(warp.prewarp.projector_resolution, pygame.NOFRAME, display=monitor.number)
-    dress_window()
-    return Window(CpuRenderer(warp, dither=dither), None, notice, seat)
 
 
 def _gl_window(
@@ -321,8 +312,6 @@ def _gl_window(
 def _gl_context(size: tuple[int, int], display: int) -> "moderngl.Context":
     """Set an OpenGL mode: 4.3, which has compute shaders, else 3.3, else OpenGL ES 3.1."""
     import moderngl
-
-    from rigwarp.live.render.es_context import ES_VERSION
 
     for version in (COMPUTE_VERSION, DRAWING_VERSION):
         try:

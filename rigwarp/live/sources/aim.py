@@ -12,6 +12,7 @@ from rigwarp.errors import RigwarpError
 from rigwarp.live.operate.check_pictures import aim_canvas, aim_picture
 from rigwarp.live.operate.table_drawing import TableDrawing
 from rigwarp.live.render.picture import Picture
+from rigwarp.live.sources.source import Source
 from rigwarp.rig import Rig
 
 log = logging.getLogger(__name__)
@@ -21,15 +22,8 @@ _LETTER = 1 / 34  # of the content's height
 _ABOVE = 0.195
 
 
-class AimSource:
-    """`aim_picture`, and below its middle the words that were told last.
-
-    Attributes
-    ----------
-    words : on the table from the next picture on.
-    """
-
-    round_s: float | None = None
+class AimSource(Source):
+    """`aim_picture`, and below its middle `words`: those on the table from the next picture on."""
 
     def __init__(self, rig: Rig) -> None:
         self._rig = rig
@@ -49,20 +43,12 @@ class AimSource:
             self._shown, self._said = drawing.picture, words
         return self._shown
 
-    def close(self) -> None:
-        """Nothing to free."""
-
 
 class FocusWatch:
     """Photographs the table again and again beside the player, and tells the source how sharp it is; a `with` block.
 
     A job of the page beside the table gets the camera: it is closed here meanwhile, as most cameras serve one program
-    alone.
-
-    Parameters
-    ----------
-    camera : what it looks through; closed at the end.
-    again : opens it anew when it was given back.
+    alone. At the end it is closed, too; `again` opens it anew when it was given back.
     """
 
     def __init__(self, source: AimSource, camera: Camera, *, again: Callable[[], Camera]) -> None:

@@ -18,8 +18,7 @@ import numpy as np
 from rigwarp.errors import InputError
 from rigwarp.files import read_colour
 from rigwarp.files.pictures import picture_size
-from rigwarp.live.render.mixing import within
-from rigwarp.live.render.picture import Picture
+from rigwarp.live.render.picture import Picture, within
 
 MOST_PIXELS: Final = 100_000_000
 """Of a picture to show."""

@@ -1,21 +1,28 @@
-"""Where pictures come from: the contract, one picture, and a folder of them. Videos, cameras and scenes have their own
-modules."""
+"""Where pictures come from: the contract, one picture, a folder of them, and scenes.
 
+A scene is a Python function that draws the table anew for every frame. Videos and cameras have their own modules.
+"""
+
+import importlib
 import logging
+import sys
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from functools import partial
 from pathlib import Path
 from typing import Protocol
 
-from rigwarp.errors import InputError, RigwarpError
-from rigwarp.live.render.mixing import cross_fade, fitted
-from rigwarp.live.render.picture import AnyPicture, Picture, checked
+from rigwarp.errors import InputError, RigwarpError, UsageError
+from rigwarp.live.operate.table_drawing import TableDrawing
+from rigwarp.live.render.picture import AnyPicture, Picture, checked, cross_fade, fitted
 from rigwarp.live.worker import Worker
+from rigwarp.rig import Content
 
 log = logging.getLogger(__name__)
 DWELL_S = 10.0
 FADE_S = 1.5
+Scene = Callable[[float, TableDrawing], None]
+"""Called with the time in seconds and a cleared drawing."""
 
 
 class Source(Protocol):
@@ -24,6 +31,7 @@ class Source(Protocol):
     @property
     def round_s(self) -> float | None:
         """Seconds from one end of a loop or dwell to the next; None when no moment is better than another."""
+        return None
 
     def at(self, time_s: float) -> AnyPicture:
         """The picture to show `time_s` after the start; the same object as before when nothing has changed.
@@ -32,10 +40,11 @@ class Source(Protocol):
         """
 
     def close(self) -> None:
-        """Free what the source holds; calling it twice is fine."""
+        """Free what the source holds, if anything; calling it twice is fine."""
+        return
 
 
-class StillSource:
+class StillSource(Source):
     """One picture, for ever."""
 
     round_s: float | None = None
@@ -46,9 +55,6 @@ class StillSource:
     def at(self, time_s: float) -> Picture:
         """The picture."""
         return self._picture
-
-    def close(self) -> None:
-        """Nothing to free."""
 
 
 class FolderSource:
@@ -78,6 +84,7 @@ class FolderSource:
             raise InputError(f"found {len(files)} pictures and a dwell time of {dwell_s:g} s, expected one or more")
         self._files, self._read, self._size = list(files), read, size
         self._dwell_s, self._fade_s = dwell_s, min(max(fade_s, 0.0), dwell_s)
+        self.round_s = dwell_s  # at its end the next picture has come up entirely
         self._worker = Worker("rigwarp-folder")
         self._closed = False
         self._loaded: dict[int, Future[Picture | None]] = {}
@@ -88,11 +95,6 @@ class FolderSource:
             self.close()
             raise InputError(f"none of the {len(self._files)} pictures of {self._files[0].parent} can be read")
         self._shown = first
-
-    @property
-    def round_s(self) -> float:
-        """The dwell time: at its end the next picture has come up entirely."""
-        return self._dwell_s
 
     def at(self, time_s: float) -> Picture:
         """The picture of this moment, or the mixture of two."""
@@ -133,3 +135,54 @@ class FolderSource:
         except RigwarpError as error:
             log.warning("left out: %s", error)
             return None
+
+
+class SceneSource(Source):
+    """A scene as a source. When the scene fails, the last picture stays and the reason goes to the log, once."""
+
+    def __init__(self, scene: Scene, content: Content) -> None:
+        self._scene, self._content = scene, content
+        self._complaint = ""
+        self._last_s: float | None = None
+        self._shown = TableDrawing(content).picture
+
+    def at(self, time_s: float) -> Picture:
+        """The scene's picture of this moment; the same one while time stands still."""
+        if time_s == self._last_s:
+            return self._shown
+        self._last_s = time_s
+        drawing = TableDrawing(self._content)
+        try:
+            self._scene(time_s, drawing)
+        except Exception as error:  # somebody else's code, which must not end an exhibition
+            complaint = f"the scene failed at {time_s:.2f} s: {type(error).__name__}: {error}"
+            if complaint.partition(": ")[2] != self._complaint.partition(": ")[2]:
+                log.warning("%s", complaint)
+            self._complaint = complaint
+            return self._shown
+        self._shown = drawing.picture
+        return self._shown
+
+
+def load_scene(name: str) -> Scene:
+    """The function `module:function`; modules in the working folder are found too.
+
+    Raises
+    ------
+    UsageError, InputError
+        When the name is not of that form, or there is no such module or function.
+    """
+    module, colon, function = name.partition(":")
+    if not (module and colon and function):
+        raise UsageError(f"--scene {name}: expected module:function, such as clock:draw")
+    here = str(Path.cwd())
+    if here not in sys.path:
+        sys.path.insert(0, here)
+    try:
+        found = getattr(importlib.import_module(module), function)
+    except (ImportError, AttributeError, SyntaxError) as error:
+        raise InputError(f"--scene {name}: {error}. Check the module, the function, and the working folder.") from error
+    if not callable(found):
+        raise InputError(f"--scene {name}: found a {type(found).__name__}, expected a function of time and drawing.")
+    scene: Scene = found
+    return scene

@@ -8,16 +8,16 @@ from typing import Any
 import cv2
 import numpy as np
 
-from rigwarp.live.render.mixing import within
-from rigwarp.live.render.picture import Picture
+from rigwarp.live.render.picture import Picture, within
 from rigwarp.live.run.statistics import Counts
+from rigwarp.live.sources.source import Source
 from rigwarp.talk.hosts import without_password
 
 log = logging.getLogger(__name__)
 _FIRST_WAIT_S, _LONGEST_WAIT_S = 0.5, 10.0
 
 
-class StreamSource:
+class StreamSource(Source):
     """The newest frame of a camera (its number) or stream (its address); black until the first one has come.
 
     Parameters
@@ -44,8 +44,6 @@ class StreamSource:
         self._ended, self._came = threading.Event(), threading.Event()
         self._thread = threading.Thread(target=self._read_on, name="rigwarp-stream", daemon=True)
         self._thread.start()
-
-    round_s: float | None = None
 
     def at(self, time_s: float) -> Picture:
         """The newest frame, whatever the time."""

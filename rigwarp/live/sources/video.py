@@ -7,8 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from rigwarp.errors import InputError, RigwarpError
-from rigwarp.live.render.mixing import within
-from rigwarp.live.render.picture import AnyPicture, YuvPicture
+from rigwarp.live.render.picture import AnyPicture, YuvPicture, within
 from rigwarp.live.run.statistics import Counts
 from rigwarp.live.sources.decoding import Decoder, Frame, FrameReader, open_reader
 

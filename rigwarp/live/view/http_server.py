@@ -49,10 +49,7 @@ _PAGE = (
 def host_allowed(host: str | None, names: frozenset[str]) -> bool:
     """Whether a request's `Host` names this machine: by an address, which no other site can own, or a name of its own.
 
-    Parameters
-    ----------
-    host : the header, with or without a port; None: missing.
-    names : of this machine, in lower case.
+    `host` may have a port, or be missing (None); `names` are this machine's, in lower case.
     """
     found = split_host(host) if host else None
     if found is None:
@@ -96,11 +93,7 @@ class PictureServer:
             raise DeviceError(f"cannot listen on {host}:{port} ({reason}): give --http another port") from None
         self._thread = threading.Thread(target=self._http.serve_forever, args=(0.1,), name="http", daemon=True)
         self._thread.start()
-
-    @property
-    def port(self) -> int:
-        """On which it listens."""
-        return int(self._http.server_address[1])
+        self.port = int(self._http.server_address[1])
 
     @property
     def clients(self) -> int:

@@ -165,11 +165,11 @@ class FrameRing:
 
 
 class RingReader:
-    """The reader's side, for another process; it follows when the writer is started again.
+    """The reader's side, for another process, by the writer's `name`; it follows when that is started again.
 
-    Parameters
+    Attributes
     ----------
-    name : as given to the writer.
+    about : what the pictures show: `size_mm`, `centre_mm`, `mm_per_pixel` and so on. shape : of the pictures.
 
     Raises
     ------
@@ -181,17 +181,6 @@ class RingReader:
         self.path = ring_path(name)
         self._fence = _Fence()
         self._open()
-
-    @property
-    def about(self) -> dict[str, Any]:
-        """What the pictures show: `size_mm`, `centre_mm`, `mm_per_pixel` and so on."""
-        return self._about
-
-    @property
-    def shape(self) -> tuple[int, ...]:
-        """Of the pictures."""
-        shape: tuple[int, ...] = self._mapped.pixels[0].shape
-        return shape
 
     @property
     def ended(self) -> bool:
@@ -259,7 +248,8 @@ class RingReader:
             ) from None
         except (OSError, ValueError) as error:
             raise DeviceError(f"{self.path}: cannot be read ({error}). Is it another user's?") from None
-        self._mapped, self._about = _checked(self.path, memory)
+        self._mapped, self.about = _checked(self.path, memory)
+        self.shape: tuple[int, ...] = self._mapped.pixels[0].shape
         self._inode = inode
 
 

@@ -38,13 +38,17 @@ class _Seated:
 
 
 class VirtualSampleBench:
-    """A bench of `truth`; every chance comes from `seed`."""
+    """A bench of `truth`; every chance comes from `seed`.
+
+    `resolution` and `camera_resolution` are (width, height) of the projector's picture and of the photographs.
+    """
 
     unlocked: tuple[str, ...] = ()
     exposure_s: float | None = None
 
     def __init__(self, truth: BenchTruth, *, seed: int = 0) -> None:
         self._truth = truth
+        self.resolution, self.camera_resolution = truth.resolution, truth.camera_resolution
         self._random = np.random.default_rng(seed)
         self._known: dict[tuple[str, bytes], Transport] = {}
         self._clock_s = 0.0
@@ -57,16 +61,6 @@ class VirtualSampleBench:
         self._light_of_code = decode_transfer(np.arange(256) / 255.0, truth.gamma)
         self._texture: NDArray[np.float32] | None = None
         self._pattern: NDArray[np.uint8] = np.zeros((1, 1), np.uint8)
-
-    @property
-    def resolution(self) -> tuple[int, int]:
-        """(width, height) of the projector's picture."""
-        return self._truth.resolution
-
-    @property
-    def camera_resolution(self) -> tuple[int, int]:
-        """(width, height) of the photographs."""
-        return self._truth.camera_resolution
 
     def seat(self, name: str, *, turned: bool = False, mishaps: Sequence[Mishap] = ()) -> None:
         """Lay a piece into the seat anew, `turned` by 90 degrees; tilt, height and place differ a little every time.
@@ -82,15 +76,15 @@ class VirtualSampleBench:
                 f'the virtual bench has no piece "{name}", expected one of: {", ".join(truth.pieces)}. '
                 "Take one of these names."
             )
-        self._clock_s += truth["reseat_s"]
+        self._clock_s += truth.reseat_s
         piece = turned_by_90(truth.pieces[name]) if turned else truth.pieces[name]
         piece = self._spoilt(piece, mishaps)
-        shift = truth["shift_mm"] * self._random.standard_normal(2) + 0.0  # -0 would be another place
-        tilt = truth["tilt_mrad"] / 1000.0 * self._random.standard_normal(2)
-        piston = truth["piston_mm"] * float(self._random.standard_normal())
-        offset = 2.0 * truth["far_mm"] * tilt * [1.0, np.cos(truth.angle_rad)]
+        shift = truth.shift_mm * self._random.standard_normal(2) + 0.0  # -0 would be another place
+        tilt = truth.tilt_mrad / 1000.0 * self._random.standard_normal(2)
+        piston = truth.piston_mm * float(self._random.standard_normal())
+        offset = 2.0 * truth.far_mm * tilt * [1.0, np.cos(truth.angle_rad)]
         offset[0] += 2.0 * piston * np.sin(truth.angle_rad)
-        offset[0] += 2.0 * truth["far_mm"] * _SEAT_MOVED_RAD if "seat moved" in mishaps else 0.0
+        offset[0] += 2.0 * truth.far_mm * _SEAT_MOVED_RAD if "seat moved" in mishaps else 0.0
         if "camera bumped" in mishaps:
             self._bump, self._texture = _BUMP_PX, None
         self._exposure = 1.6 if "overexposed" in mishaps else 1.0
@@ -106,18 +100,16 @@ class VirtualSampleBench:
     def grab(self) -> NDArray[np.uint8]:
         """Photograph the screen: (H, W) grey, 8 bit."""
         truth = self._truth
-        self._clock_s += truth["photo_s"]
+        self._clock_s += truth.photo_s
         light = self._on_camera(self._kept_screen())
-        well = truth["full_well_e"]
-        light = light * np.float32(self._exposure / truth["full_reflectance"] * self._lamp())
-        variance = np.maximum(light, 0.0) / well + (truth["read_noise_e"] / well) ** 2
+        well = truth.full_well_e
+        light = light * np.float32(self._exposure / truth.full_reflectance * self._lamp())
+        variance = np.maximum(light, 0.0) / well + (truth.read_noise_e / well) ** 2
         light += self._random.standard_normal(light.shape, dtype=np.float32) * np.sqrt(np.asarray(variance, np.float32))
         place = np.clip(light * np.float32(_CODES - 1) + np.float32(0.5), 0, _CODES - 1).astype(np.int32)
         return np.asarray(self._codes[place])
 
-    def look(self) -> NDArray[np.uint8]:
-        """The same as `grab`."""
-        return self.grab()
+    look = grab
 
     def set_exposure(self, seconds: float) -> float | None:
         """The exposure is fixed."""
@@ -128,7 +120,7 @@ class VirtualSampleBench:
 
     def _lamp(self) -> float:
         truth, t = self._truth, self._clock_s
-        return 1.0 + truth["drift_per_s"] * t - truth["warming_share"] * float(np.exp(-t / truth["warming_s"]))
+        return 1.0 + truth.drift_per_s * t - truth.warming_share * float(np.exp(-t / truth.warming_s))
 
     def _spoilt(self, piece: Piece, mishaps: Sequence[Mishap]) -> Piece:
         if "film on" in mishaps:
@@ -171,11 +163,12 @@ class VirtualSampleBench:
             return np.zeros((3, 3), np.float32)
         truth, piece = self._truth, seated.piece
         near, wide = self._core_and_tail(seated)
-        sharp = self._blurred(near, self._core_mm(piece))
-        sharp += _coarsely(wide, self._points(piece.tail_rad))
+        sigma = np.hypot(piece.core_rad * truth.far_mm, truth.lens_blur_mm) * PER_PIXEL / truth.pixel_mm
+        sharp = (_coarsely if max(sigma) > 4.0 * _CELLS else _gaussian)(near, sigma)
+        sharp += _coarsely(wide, piece.tail_rad * truth.far_mm * PER_PIXEL / truth.pixel_mm)
         # a pixel's light is spread over PER_PIXEL^2 points; light that comes back lights the screen evenly
         sharp *= np.float32(PER_PIXEL**2)
-        sharp += np.float32(truth["stray_share"] * float(sharp.mean()))
+        sharp += np.float32(truth.stray_share * float(sharp.mean()))
         return sharp
 
     def _core_and_tail(self, seated: _Seated) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
@@ -183,7 +176,7 @@ class VirtualSampleBench:
         truth, transport = self._truth, seated.transport
         assert transport is not None
         u, v = transport.pixels
-        black = truth["black_share"]
+        black = truth.black_share
         light = black + (1.0 - black) * self._light_of_code[self._pattern[v, u]]
         tail = self._tail_shares(seated.piece)
         near = wide = np.zeros(transport.shape[0] * transport.shape[1], np.float32)
@@ -206,18 +199,6 @@ class VirtualSampleBench:
         phase = 4.0 * np.pi * piece.roughness_nm * np.cos(self._truth.angle_rad) / waves
         return piece.tail_share + (1.0 - piece.tail_share) * (1.0 - np.exp(-(phase**2)))
 
-    def _core_mm(self, piece: Piece) -> Array:
-        return np.hypot(piece.core_rad * self._truth["far_mm"], self._truth["lens_blur_mm"])
-
-    def _points(self, angle_rad: Array) -> Array:
-        return angle_rad * self._truth["far_mm"] * PER_PIXEL / self._truth.pixel_mm
-
-    def _blurred(self, light: NDArray[np.float32], sigma_mm: Array) -> NDArray[np.float32]:
-        sigma = sigma_mm * PER_PIXEL / self._truth.pixel_mm
-        if max(sigma) > 4.0 * _CELLS:
-            return _coarsely(light, sigma)
-        return np.asarray(_gaussian(light, sigma), np.float32)
-
     def _textured(self) -> NDArray[np.float32]:
         """The screen's own unevenness as the camera sees it: a mirror's tilt moves the light, and not the screen."""
         if self._texture is None:
@@ -225,14 +206,14 @@ class VirtualSampleBench:
             rough = np.random.default_rng(7).standard_normal((rows // 3 + 1, columns // 3 + 1)).astype(np.float32)
             smooth = np.asarray(cv2.resize(rough, (columns, rows), interpolation=cv2.INTER_CUBIC), np.float32)
             uneven = self._seen(smooth, np.zeros(2), cv2.BORDER_REFLECT)
-            self._texture = np.float32(1.0) + np.float32(self._truth["texture"]) * uneven
+            self._texture = np.float32(1.0) + np.float32(self._truth.texture) * uneven
         return self._texture
 
     def _seen(self, screen: NDArray[np.float32], offset_mm: Array, border: int) -> NDArray[np.float32]:
         """A picture on the screen, moved by an offset, where the camera sees it."""
         truth = self._truth
         wide, high = truth.camera_resolution
-        turn, step = np.radians(truth["camera_turn_deg"]), PER_PIXEL / truth["camera_px"]
+        turn, step = truth.camera_turn_rad, PER_PIXEL / truth.camera_px
         matrix = step * np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
         middle = np.array([(wide - 1) / 2.0, (high - 1) / 2.0]) + self._bump
         start = (np.array(screen.shape[::-1]) - 1) / 2.0 - offset_mm * PER_PIXEL / truth.pixel_mm - matrix @ middle
@@ -245,15 +226,15 @@ class VirtualSampleBench:
         wide, high = truth.camera_resolution
         offset = self._seated.offset_mm if self._seated is not None else np.zeros(2)
         seen = self._seen(screen, offset, cv2.BORDER_CONSTANT) * self._textured()
-        if truth["camera_blur_px"] > 0.0:
-            blur = truth["camera_blur_px"]
+        if truth.camera_blur_px > 0.0:
+            blur = truth.camera_blur_px
             seen = np.asarray(cv2.GaussianBlur(seen, (0, 0), blur, borderType=cv2.BORDER_REPLICATE), np.float32)
-        glare = truth["glare_share"]
+        glare = truth.glare_share
         if glare > 0.0:
             wider = _coarsely(np.asarray(seen, np.float32), np.full(2, _GLARE_REACH * wide))
             seen = np.float32(1.0 - glare) * seen + np.float32(glare) * wider
         x, y = (np.linspace(-1.0, 1.0, n, dtype=np.float32) ** 2 for n in (wide, high))
-        return np.asarray(seen * (1.0 - np.float32(truth["vignetting"] / 2.0) * (x + y[:, None])), np.float32)
+        return np.asarray(seen * (1.0 - np.float32(truth.vignetting / 2.0) * (x + y[:, None])), np.float32)
 
 
 def _all_beams(transport: Transport, tail: Array) -> float:

@@ -3,8 +3,6 @@
 Mirror frame: the front face at z = 0, x in the plane of incidence, z towards projector and screen.
 """
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from rigwarp.geometry import Array, normalize, reflect
@@ -16,7 +14,7 @@ BEAMS = ("front", "main", "third")
 def surface(piece: Piece, x: Array, y: Array) -> tuple[Array, Array, Array]:
     """Height (mm) and slopes along x and y that both faces share, at points of any one shape."""
     height, along_x, along_y = (np.zeros(np.shape(x)) for _ in range(3))
-    for wave in (wave for band in piece.waves for wave in band):
+    for wave in piece.waves:
         rate = 2.0 * np.pi / wave.wavelength_mm
         cosine, sine = np.cos(wave.direction_rad), np.sin(wave.direction_rad)
         # single precision is 1e-5 of a slope, and several times as quick
@@ -32,23 +30,11 @@ def surface(piece: Piece, x: Array, y: Array) -> tuple[Array, Array, Array]:
     return height, along_x, along_y
 
 
-def _normals(along_x: Array, along_y: Array) -> Array:
-    return normalize(np.stack([-along_x, -along_y, np.ones_like(along_x)], axis=-1))
-
-
 def refract(directions: Array, normals: Array, ratio: float) -> Array:
     """Unit directions (..., 3) behind a boundary of index ratio n1/n2; normals against the light. Snell as vectors."""
     cosine = -np.sum(directions * normals, axis=-1, keepdims=True)
     inside = np.sqrt(1.0 - ratio**2 * (1.0 - cosine**2))
     return np.asarray(ratio * directions + (ratio * cosine - inside) * normals)
-
-
-@dataclass(frozen=True, kw_only=True)
-class Ways:
-    """Where a beam leaves the front face (..., 3), and its direction (..., 3)."""
-
-    points: Array
-    directions: Array
 
 
 def _face(piece: Piece, points: Array, directions: Array, *, rear: bool) -> tuple[Array, Array]:
@@ -61,16 +47,19 @@ def _face(piece: Piece, points: Array, directions: Array, *, rear: bool) -> tupl
 
     plane = onto(base)
     height, along_x, along_y = surface(piece, plane[..., 0], plane[..., 1])
-    return onto(base + height + wedge * plane[..., 0]), _normals(along_x + wedge, along_y)
+    normal = normalize(np.stack([-along_x - wedge, -along_y, np.ones_like(along_x)], axis=-1))
+    return onto(base + height + wedge * plane[..., 0]), normal
 
 
-def trace_piece(piece: Piece, points: Array, directions: Array) -> dict[str, Ways]:
-    """The beams of rays that come in; points (..., 3) anywhere on them, unit directions, red light's index left out.
+def trace_piece(piece: Piece, points: Array, directions: Array) -> dict[str, tuple[Array, Array]]:
+    """Where each beam leaves the front face (..., 3), and its direction (..., 3).
+
+    The rays come in by points (..., 3) anywhere on them and unit directions. Red light's index is left out.
 
     Colours part by the index's dispersion, 1 % of a double image's distance; the green one stands for all.
     """
     front, normal = _face(piece, points, directions, rear=False)
-    bounced = Ways(points=front, directions=reflect(directions, normal))
+    bounced = (front, reflect(directions, normal))
     if piece.thickness_mm == 0.0:
         return {"main": bounced}
     index = piece.index[1]
@@ -80,7 +69,7 @@ def trace_piece(piece: Piece, points: Array, directions: Array) -> dict[str, Way
         here, rear_normal = _face(piece, here, inside, rear=True)
         back = reflect(inside, rear_normal)
         here, out_normal = _face(piece, here, back, rear=False)
-        found[name] = Ways(points=here, directions=refract(back, -out_normal, index))
+        found[name] = (here, refract(back, -out_normal, index))
         inside = reflect(back, out_normal)
     return found
 

@@ -48,7 +48,8 @@ def build_transport(truth: BenchTruth, piece: Piece, shift_mm: Array) -> Transpo
     radius = np.linalg.norm(chief, axis=-1) / (0.5 * min(truth.opening_mm))
     seen *= 1.0 - piece.paler_rim * np.minimum(radius, 1.0) ** 2
     shape = screen_shape(truth)
-    incidence = _incidence(truth, chief)
+    way = np.column_stack([chief, np.zeros(len(chief))]) - _frame(truth)[0]
+    incidence = np.arccos(np.abs(way[:, 2]) / np.linalg.norm(way, axis=-1))
     shares = [beam_shares(piece, colour, incidence) for colour in range(3)]
     matrices = {
         name: _spread(truth, pixels, places, field, RAYS[name], shape)
@@ -62,7 +63,7 @@ def build_transport(truth: BenchTruth, piece: Piece, shift_mm: Array) -> Transpo
 def _frame(truth: BenchTruth) -> tuple[Array, Array, Array, Array]:
     """Projector's place, beam direction before and after the mirror, and the picture's x axis before it."""
     sine, cosine = np.sin(truth.angle_rad), np.cos(truth.angle_rad)
-    place = truth["near_mm"] * np.array([-sine, 0.0, cosine])
+    place = truth.near_mm * np.array([-sine, 0.0, cosine])
     return place, np.array([sine, 0.0, -cosine]), np.array([sine, 0.0, cosine]), np.array([cosine, 0.0, sine])
 
 
@@ -70,16 +71,10 @@ def _mirror_points(truth: BenchTruth, places: Array, pupil: Array) -> Array:
     """(n, 2) where the rays from a pupil point (2,) mm to picture points (n, 2) mm pass the mirror's plane."""
     place, ahead, _, x_axis = _frame(truth)
     start = place + pupil[0] * x_axis  # out of the plane of incidence it lies at pupil[1]
-    end = place + (truth["near_mm"] + truth["far_mm"]) * ahead
+    end = place + (truth.near_mm + truth.far_mm) * ahead
     across = end[0] - start[0] + places[:, 0] * x_axis[0]
     share = start[2] / (start[2] - end[2] - places[:, 0] * x_axis[2])
     return np.stack([start[0] + share * across, pupil[1] + share * (places[:, 1] - pupil[1])], axis=-1)
-
-
-def _incidence(truth: BenchTruth, chief: Array) -> Array:
-    place = _frame(truth)[0]
-    way = np.column_stack([chief, np.zeros(len(chief))]) - place
-    return np.arccos(np.abs(way[:, 2]) / np.linalg.norm(way, axis=-1))
 
 
 def _lit_pixels(truth: BenchTruth) -> Array:
@@ -93,7 +88,7 @@ def _lit_pixels(truth: BenchTruth) -> Array:
 
 def _footprint_radii(truth: BenchTruth) -> Array:
     """(2,) half the width of the beam on the mirror, in and out of the plane of incidence."""
-    radius = 0.5 * truth["pupil_mm"] * truth["far_mm"] / (truth["near_mm"] + truth["far_mm"])
+    radius = 0.5 * truth.pupil_mm * truth.far_mm / (truth.near_mm + truth.far_mm)
     return radius * np.array([1.0 / np.cos(truth.angle_rad), 1.0])
 
 
@@ -142,12 +137,12 @@ def _landing_fields(truth: BenchTruth, piece: Piece, shift_mm: Array) -> dict[st
     x_axis = np.array([x_before[0], 0.0, -x_before[2]])
 
     def landing(start: Array, directions: Array) -> Array:
-        far = (truth["far_mm"] - start @ after) / (directions @ after)
+        far = (truth.far_mm - start @ after) / (directions @ after)
         hit = start + far[..., None] * directions
         return np.stack([hit @ x_axis, hit[..., 1]], axis=-1)
 
     plane = landing(own, ways * np.array([1.0, 1.0, -1.0]))
-    return {name: landing(w.points, w.directions) - plane for name, w in trace_piece(piece, own, ways).items()}
+    return {name: landing(*way) - plane for name, way in trace_piece(piece, own, ways).items()}
 
 
 def _grid_half(truth: BenchTruth) -> tuple[int, int]:
@@ -157,7 +152,7 @@ def _grid_half(truth: BenchTruth) -> tuple[int, int]:
 
 def screen_shape(truth: BenchTruth) -> tuple[int, int]:
     """Rows and columns, both odd, that hold the opening's picture and some dark around it."""
-    scale = (truth["near_mm"] + truth["far_mm"]) / truth["near_mm"]
+    scale = (truth.near_mm + truth.far_mm) / truth.near_mm
     size = np.array(truth.opening_mm) * scale * [np.cos(truth.angle_rad) * 1.08, 1.0] + 30.0
     columns, rows = (2 * int(np.ceil(0.5 * s * PER_PIXEL / truth.pixel_mm)) + 1 for s in size)
     return rows, columns
@@ -176,7 +171,7 @@ def _spread(
     side = 1.0 - 2.0 * (pixels.sum(axis=-1, keepdims=True) % 2.0)
 
     def landed(ray: int) -> Array:
-        radius = 0.5 * truth["pupil_mm"] * np.sqrt((ray + 0.5) / rays)
+        radius = 0.5 * truth.pupil_mm * np.sqrt((ray + 0.5) / rays)
         pupil = radius * np.array([np.cos(ray * _GOLDEN_ANGLE), np.sin(ray * _GOLDEN_ANGLE)])
         start = places + side * over[ray]
         off = _read(field, _mirror_points(truth, start, pupil) / _GRID_MM + half)

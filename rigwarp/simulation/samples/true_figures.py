@@ -32,7 +32,7 @@ def veil_beyond(truth: BenchTruth, piece: Piece, angle_rad: float, colour: int |
     wave = truth.wavelengths_nm[1 if colour is None else colour]
     phase = 4.0 * np.pi * piece.roughness_nm * np.cos(truth.angle_rad) / wave
     share = piece.tail_share + (1.0 - piece.tail_share) * (1.0 - np.exp(-(phase**2)))
-    core = np.hypot(piece.core_rad, np.sqrt(_wave_variance(truth, piece)) / truth["far_mm"])
+    core = np.hypot(piece.core_rad, np.sqrt(_wave_variance(truth, piece)) / truth.far_mm)
     return float(share * outside(angle_rad, piece.tail_rad) + (1.0 - share) * outside(angle_rad, core))
 
 
@@ -48,7 +48,7 @@ def outside(angle_rad: float, sigma_rad: Array) -> float:
 
 def blur_variance(truth: BenchTruth, piece: Piece) -> Array:
     """(2,) mm^2 on the screen, in and out of the plane of incidence: its own and what fine waves add."""
-    return (piece.core_rad * truth["far_mm"]) ** 2 + _wave_variance(truth, piece)
+    return (piece.core_rad * truth.far_mm) ** 2 + _wave_variance(truth, piece)
 
 
 def seen_variance(truth: BenchTruth, piece: Piece, points_mm: Array) -> Array:
@@ -56,19 +56,19 @@ def seen_variance(truth: BenchTruth, piece: Piece, points_mm: Array) -> Array:
 
     By brute force, where light from all over the pupil lands: a few waves more or less make a tenth of the blur.
     """
-    wide = truth["pupil_mm"] * truth["far_mm"] / (truth["near_mm"] + truth["far_mm"])
+    wide = truth.pupil_mm * truth.far_mm / (truth.near_mm + truth.far_mm)
     share = (np.arange(_PUPIL_POINTS) + 0.5) / _PUPIL_POINTS
     turn = np.arange(_PUPIL_POINTS) * np.pi * (3.0 - np.sqrt(5.0))  # a sunflower's seeds
     spiral = 0.5 * wide * np.sqrt(share)[:, None] * np.stack([np.cos(turn), np.sin(turn)], axis=-1)
-    ahead, landed = _ahead_mm(truth, piece), []
+    ahead, landed = ahead_mm(truth, piece), []
     for at in spiral / [np.cos(truth.angle_rad), 1.0] + [ahead, 0.0]:
         slopes = np.zeros(np.shape(points_mm))
-        for wave in (wave for band in piece.waves for wave in band):
+        for wave in piece.waves:
             way = np.array([np.cos(wave.direction_rad), np.sin(wave.direction_rad)])
             phase = 2.0 * np.pi / wave.wavelength_mm * ((points_mm + at) @ way) + wave.phase_rad
             slopes += through_sheet(truth, piece, wave) * wave.slope_rad * np.cos(phase)[..., None] * way
-        landed.append(2.0 * truth["far_mm"] * slopes * [1.0, np.cos(truth.angle_rad)])
-    return np.asarray(np.var(landed, axis=0).reshape(-1, 2).mean(axis=0) + (piece.core_rad * truth["far_mm"]) ** 2)
+        landed.append(2.0 * truth.far_mm * slopes * [1.0, np.cos(truth.angle_rad)])
+    return np.asarray(np.var(landed, axis=0).reshape(-1, 2).mean(axis=0) + (piece.core_rad * truth.far_mm) ** 2)
 
 
 def rim_share(truth: BenchTruth, piece: Piece, points_mm: Array) -> float:
@@ -77,7 +77,7 @@ def rim_share(truth: BenchTruth, piece: Piece, points_mm: Array) -> float:
     return float(np.mean(1.0 - piece.paler_rim * np.minimum(radius, 1.0) ** 2))
 
 
-def _ahead_mm(truth: BenchTruth, piece: Piece) -> float:
+def ahead_mm(truth: BenchTruth, piece: Piece) -> float:
     """How far along the plane of incidence the main beam meets the rear face behind where it entered the front."""
     return float(piece.thickness_mm * np.tan(np.arcsin(np.sin(truth.angle_rad) / piece.index[1])))
 
@@ -89,16 +89,16 @@ def through_sheet(truth: BenchTruth, piece: Piece, wave: Wave) -> float:
     of the rear: of a short wave, where the slope is not the same.
     """
     k = np.sqrt(piece.index[1] ** 2 - np.sin(truth.angle_rad) ** 2) / np.cos(truth.angle_rad)
-    turn = 2.0 * np.pi / wave.wavelength_mm * np.cos(wave.direction_rad) * _ahead_mm(truth, piece)
+    turn = 2.0 * np.pi / wave.wavelength_mm * np.cos(wave.direction_rad) * ahead_mm(truth, piece)
     return float(1.0 + (k - 1.0) * (1.0 - np.cos(turn)))
 
 
-def _weights(truth: BenchTruth, piece: Piece, wave: Wave) -> tuple[Array, float]:
+def weights(truth: BenchTruth, piece: Piece, wave: Wave) -> tuple[Array, float]:
     """(2,) mm on the screen that its slope moves light by, and H of its projection into the round footprint."""
     direction = np.array([np.cos(wave.direction_rad), np.sin(wave.direction_rad)])
     slope = through_sheet(truth, piece, wave) * wave.slope_rad
-    reach = 2.0 * truth["far_mm"] * slope * direction * [1.0, np.cos(truth.angle_rad)]
-    pupil = truth["pupil_mm"] * truth["far_mm"] / (truth["near_mm"] + truth["far_mm"])
+    reach = 2.0 * truth.far_mm * slope * direction * [1.0, np.cos(truth.angle_rad)]
+    pupil = truth.pupil_mm * truth.far_mm / (truth.near_mm + truth.far_mm)
     # the footprint is longer in the plane of incidence, by 1 / cosine
     wide = pupil * np.hypot(direction[0] / np.cos(truth.angle_rad), direction[1])
     turn = np.pi * wide / wave.wavelength_mm
@@ -107,24 +107,10 @@ def _weights(truth: BenchTruth, piece: Piece, wave: Wave) -> tuple[Array, float]
 
 def _wave_variance(truth: BenchTruth, piece: Piece) -> Array:
     total = np.zeros(2)
-    for wave in (wave for band in piece.waves for wave in band):
-        reach, kept = _weights(truth, piece, wave)
+    for wave in piece.waves:
+        reach, kept = weights(truth, piece, wave)
         total += 0.5 * reach**2 * (1.0 - kept**2)
     return total
-
-
-def seen_slopes(
-    truth: BenchTruth, piece: Piece, points_mm: Array, *, shortest_mm: float = 0.0, longest_mm: float = np.inf
-) -> Array:
-    """(..., 2) optical slopes at mirror points (..., 2), as the beam's width leaves them."""
-    found, there = np.zeros(np.shape(points_mm)), np.add(points_mm, [_ahead_mm(truth, piece), 0.0])
-    for wave in (wave for band in piece.waves for wave in band):
-        if shortest_mm <= wave.wavelength_mm <= longest_mm:
-            direction = np.array([np.cos(wave.direction_rad), np.sin(wave.direction_rad)])
-            turn = 2.0 * np.pi / wave.wavelength_mm * (there @ direction) + wave.phase_rad
-            slope = through_sheet(truth, piece, wave) * wave.slope_rad
-            found += _weights(truth, piece, wave)[1] * slope * np.cos(turn)[..., None] * direction
-    return found
 
 
 def _beam_distance(truth: BenchTruth, piece: Piece) -> float:

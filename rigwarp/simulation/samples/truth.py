@@ -8,46 +8,11 @@ import numpy as np
 
 from rigwarp.errors import InputError
 from rigwarp.geometry import Array
-from rigwarp.rig.section import ANY, NOT_NEGATIVE, POSITIVE, SHARE, Limits, TomlSection
-from rigwarp.rig.toml_fields import meanings_of, number_key, read_table, told_key, vector_key
+from rigwarp.rig.section import NOT_NEGATIVE, POSITIVE, SHARE, Limits, TomlSection
+from rigwarp.rig.toml_fields import DEGREES, meanings_of, number_key, pair_key, read_table, told_key, vector_key
 
 FORMAT: Final = "rigwarp virtual samples"
 _MILLI: Final = 1e-3
-_NUMBERS: Final = {
-    "throw_ratio": ("distance / picture width of the projector", 1.2, POSITIVE),
-    "near_mm": ("the way from projector to mirror", 350.0, POSITIVE),
-    "far_mm": ("the way from mirror to screen", 650.0, POSITIVE),
-    "angle_deg": ("the angle of incidence at the mirror", 20.0, Limits(above=0.0, below=80.0)),
-    "pupil_mm": ("the width of the projector's pupil", 5.0, POSITIVE),
-    "lens_blur_mm": ("the 1-sigma blur of the projector on the screen", 0.15, NOT_NEGATIVE),
-    "black_share": ("the light of the projector's black", 0.001, SHARE),
-    "drift_per_s": ("how much the lamp's light grows a second", 0.0, ANY),
-    "warming_share": ("what the lamp still gains while it warms up", 0.0, ANY),
-    "warming_s": ("the time constant of that", 600.0, POSITIVE),
-    "photo_s": ("the time a photograph takes", 0.7, POSITIVE),
-    "reseat_s": ("the time a change of mirrors takes", 15.0, POSITIVE),
-    "tilt_mrad": ("the 1-sigma tilt of a mirror in the seat", 0.5, NOT_NEGATIVE),
-    "piston_mm": ("the 1-sigma height of a mirror in the seat", 0.05, NOT_NEGATIVE),
-    "shift_mm": ("the 1-sigma sideways shift of a mirror in the seat", 0.0, NOT_NEGATIVE),
-    "stray_share": ("the light that comes back by way of mirror and screen", 0.002, SHARE),
-    "texture": ("the 1-sigma unevenness of the screen", 0.01, SHARE),
-    "camera_px": ("camera pixels per projector pixel", 2.0, POSITIVE),
-    "camera_turn_deg": ("how far the camera is turned", 5.0, ANY),
-    "camera_blur_px": ("the 1-sigma blur of the camera", 0.6, NOT_NEGATIVE),
-    "glare_share": ("the light that the camera spreads widely", 0.01, SHARE),
-    "vignetting": ("the light lost in the corners", 0.1, SHARE),
-    "full_reflectance": ("the reflectance whose white is full scale", 1.2, POSITIVE),
-    "full_well_e": ("electrons at full scale", 20000.0, POSITIVE),
-    "read_noise_e": ("the 1-sigma read noise, electrons", 12.0, NOT_NEGATIVE),
-}  # fmt: skip
-BENCH_KEYS: Final = {
-    "resolution": "the projector's pixels, [width, height]",
-    "camera_resolution": "the camera's pixels, [width, height]",
-    "opening_mm": "the opening of the seat, [in the plane of incidence, across]",
-    "wavelengths_nm": "those of the projector's red, green and blue",
-    "gamma": "the exponent of the projector's curve",
-    **{key: words for key, (words, _, _) in _NUMBERS.items()},
-}
 WAVE_KEYS: Final = {
     "band_mm": "the shortest and longest wavelength",
     "slope_rms_mrad": "the rms optical slope",
@@ -71,7 +36,7 @@ class Wave:
 
 @dataclass(frozen=True, kw_only=True)
 class Piece:
-    """A mirror as it is. Its waves are in groups, one for each band."""
+    """A mirror as it is."""
 
     name: str = told_key("what the piece is called")
     thickness_mm: float = number_key(
@@ -93,7 +58,7 @@ class Piece:
     paler_rim: float = number_key("the share of light that is missing at the opening's edge", 0.0, SHARE)
     bow_radius_mm: float | None = number_key("of a piece that is not flat", None)
     specks: Array = told_key("[x, y, diameter] in mm of each")
-    waves: tuple[tuple[Wave, ...], ...] = told_key("one table [[piece.waviness]] for each band", name="waviness")
+    waves: tuple[Wave, ...] = told_key("one table [[piece.waviness]] for each band", name="waviness")
     wedge_rad: float = number_key(
         "the slope of the rear face against the front, in the plane of incidence", 0.0, name="wedge_mrad", scale=_MILLI
     )
@@ -108,28 +73,48 @@ PIECE_KEYS: Final = {
 
 @dataclass(frozen=True, kw_only=True)
 class BenchTruth:
-    """The bench (numbers as in `BENCH_KEYS`) and all pieces, the reference among them."""
+    """The bench and all pieces, the reference among them."""
 
-    resolution: tuple[int, int]
-    camera_resolution: tuple[int, int]
-    opening_mm: tuple[float, float]
-    wavelengths_nm: Colours
-    gamma: float
-    numbers: dict[str, float]
+    resolution: tuple[int, int] = told_key("the projector's pixels, [width, height]")
+    camera_resolution: tuple[int, int] = told_key("the camera's pixels, [width, height]")
+    opening_mm: tuple[float, float] = pair_key(
+        "the opening of the seat, [in the plane of incidence, across]", limits=POSITIVE
+    )
+    wavelengths_nm: Colours = told_key("those of the projector's red, green and blue")
+    gamma: float = number_key("the exponent of the projector's curve", 2.2, POSITIVE)
+    throw_ratio: float = number_key("distance / picture width of the projector", 1.2, POSITIVE)
+    near_mm: float = number_key("the way from projector to mirror", 350.0, POSITIVE)
+    far_mm: float = number_key("the way from mirror to screen", 650.0, POSITIVE)
+    angle_rad: float = number_key(
+        "the angle of incidence at the mirror", 20.0, Limits(above=0.0, below=80.0), scale=DEGREES
+    )
+    pupil_mm: float = number_key("the width of the projector's pupil", 5.0, POSITIVE)
+    lens_blur_mm: float = number_key("the 1-sigma blur of the projector on the screen", 0.15, NOT_NEGATIVE)
+    black_share: float = number_key("the light of the projector's black", 0.001, SHARE)
+    drift_per_s: float = number_key("how much the lamp's light grows a second", 0.0)
+    warming_share: float = number_key("what the lamp still gains while it warms up", 0.0)
+    warming_s: float = number_key("the time constant of that", 600.0, POSITIVE)
+    photo_s: float = number_key("the time a photograph takes", 0.7, POSITIVE)
+    reseat_s: float = number_key("the time a change of mirrors takes", 15.0, POSITIVE)
+    tilt_mrad: float = number_key("the 1-sigma tilt of a mirror in the seat", 0.5, NOT_NEGATIVE)
+    piston_mm: float = number_key("the 1-sigma height of a mirror in the seat", 0.05, NOT_NEGATIVE)
+    shift_mm: float = number_key("the 1-sigma sideways shift of a mirror in the seat", 0.0, NOT_NEGATIVE)
+    stray_share: float = number_key("the light that comes back by way of mirror and screen", 0.002, SHARE)
+    texture: float = number_key("the 1-sigma unevenness of the screen", 0.01, SHARE)
+    camera_px: float = number_key("camera pixels per projector pixel", 2.0, POSITIVE)
+    camera_turn_rad: float = number_key("how far the camera is turned", 5.0, scale=DEGREES)
+    camera_blur_px: float = number_key("the 1-sigma blur of the camera", 0.6, NOT_NEGATIVE)
+    glare_share: float = number_key("the light that the camera spreads widely", 0.01, SHARE)
+    vignetting: float = number_key("the light lost in the corners", 0.1, SHARE)
+    full_reflectance: float = number_key("the reflectance whose white is full scale", 1.2, POSITIVE)
+    full_well_e: float = number_key("electrons at full scale", 20000.0, POSITIVE)
+    read_noise_e: float = number_key("the 1-sigma read noise, electrons", 12.0, NOT_NEGATIVE)
     pieces: dict[str, Piece]
-
-    def __getitem__(self, key: str) -> float:
-        return self.numbers[key]
-
-    @property
-    def angle_rad(self) -> float:
-        """Of incidence."""
-        return float(np.radians(self["angle_deg"]))
 
     @property
     def pixel_mm(self) -> float:
         """Of the projector, on the screen."""
-        return (self["near_mm"] + self["far_mm"]) / (self["throw_ratio"] * self.resolution[0])
+        return (self.near_mm + self.far_mm) / (self.throw_ratio * self.resolution[0])
 
 
 def parse_bench_truth(text: str, *, source: str = "virtual_samples.toml") -> BenchTruth:
@@ -147,21 +132,14 @@ def parse_bench_truth(text: str, *, source: str = "virtual_samples.toml") -> Ben
     meanings = {"format": FORMAT, "version": "always 1", "bench": "the bench", "piece": "one table for each mirror"}
     document = TomlSection(source=source, path="", values=values, meanings=meanings)
     document.choice("format", [FORMAT])
-    bench = document.section("bench", BENCH_KEYS, required=True)
-    numbers = {key: bench.number(key, default=of, limits=limits) for key, (_, of, limits) in _NUMBERS.items()}
-    pieces = [_piece(section) for section in document.sections("piece", PIECE_KEYS)]
-    width, height = bench.integers("resolution", 2, at_least=16, at_most=10000)
-    wide, high = bench.integers("camera_resolution", 2, at_least=16, at_most=20000)
-    red, green, blue = bench.numbers("wavelengths_nm", 3, default=(650.0, 550.0, 450.0), limits=POSITIVE)
-    across, down = bench.numbers("opening_mm", 2, limits=POSITIVE)
-    return BenchTruth(
-        resolution=(width, height),
-        camera_resolution=(wide, high),
-        opening_mm=(across, down),
-        wavelengths_nm=(red, green, blue),
-        gamma=bench.number("gamma", default=2.2, limits=POSITIVE),
-        numbers=numbers,
-        pieces={piece.name: piece for piece in pieces},
+    bench = document.section("bench", meanings_of(BenchTruth), required=True)
+    return read_table(
+        BenchTruth,
+        bench,
+        resolution=bench.integers("resolution", 2, at_least=16, at_most=10000),
+        camera_resolution=bench.integers("camera_resolution", 2, at_least=16, at_most=20000),
+        wavelengths_nm=bench.numbers("wavelengths_nm", 3, default=(650.0, 550.0, 450.0), limits=POSITIVE),
+        pieces={piece.name: piece for piece in map(_piece, document.sections("piece", PIECE_KEYS))},
     )
 
 
@@ -178,31 +156,22 @@ def turned_by_90(piece: Piece) -> Piece:
         core_rad=piece.core_rad[::-1].copy(),
         tail_rad=piece.tail_rad[::-1].copy(),
         specks=np.stack([-y, x, wide], axis=-1),
-        waves=tuple(
-            tuple(replace(wave, direction_rad=wave.direction_rad + np.pi / 2.0) for wave in band)
-            for band in piece.waves
-        ),
+        waves=tuple(replace(wave, direction_rad=wave.direction_rad + np.pi / 2.0) for wave in piece.waves),
     )
 
 
 def _piece(section: TomlSection) -> Piece:
     n, k = section.numbers("metal_n", 3), section.numbers("metal_k", 3)
-    specks = section.points("specks") if section.has("specks") else np.zeros((0, 3))
     return read_table(
         Piece,
         section,
         name=section.text("name"),
-        index=_colours(section, "index", 1.5),
-        metal=(complex(n[0], k[0]), complex(n[1], k[1]), complex(n[2], k[2])),
-        covered=_colours(section, "covered", 1.0),
-        specks=specks,
-        waves=tuple(_waves(one) for one in section.sections("waviness", WAVE_KEYS)),
+        index=section.numbers("index", 3, default=(1.5,) * 3, limits=POSITIVE),
+        metal=tuple(map(complex, n, k)),
+        covered=section.numbers("covered", 3, default=(1.0,) * 3, limits=POSITIVE),
+        specks=section.points("specks") if section.has("specks") else np.zeros((0, 3)),
+        waves=tuple(wave for one in section.sections("waviness", WAVE_KEYS) for wave in _waves(one)),
     )
-
-
-def _colours(section: TomlSection, key: str, default: float) -> Colours:
-    red, green, blue = section.numbers(key, 3, default=(default,) * 3, limits=POSITIVE)
-    return red, green, blue
 
 
 def _waves(section: TomlSection) -> tuple[Wave, ...]:

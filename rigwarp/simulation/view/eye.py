@@ -1,17 +1,14 @@
 """The view's rays: from every point of the lens's aperture over the first mirror in their way down to the table."""
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from rigwarp.geometry import Array, BoolArray, Placement
+from rigwarp.geometry import Array, Placement
 from rigwarp.simulation.lens import Lens
+from rigwarp.simulation.light_path import Blocked
 from rigwarp.simulation.mirror import NO_PIECE, Piece, reflect_first
-
-Blocked = Callable[[Array, Array], BoolArray]
-"""Is something between points (3, N) and (3, N), table frame?"""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -49,7 +46,7 @@ class Eye:
         *,
         focus_mm: float,
         table_mm: float,
-        blocked: Blocked,
+        blocked: Blocked | None,
     ) -> None:
         self._lens, self._placement, self._wings = lens, placement, wings
         self._focus_mm, self._table_mm, self._blocked = focus_mm, table_mm, blocked
@@ -75,7 +72,8 @@ class Eye:
         asked = np.flatnonzero(sees)
         _, _, again = self._first_mirror(at[:, asked], off[:, asked])
         hidden = again != NO_PIECE
-        hidden |= self._blocked(start[:, asked], at[:, asked]) | self._blocked(at[:, asked], down[:, asked])
+        if self._blocked is not None:
+            hidden |= self._blocked(start[:, asked], at[:, asked]) | self._blocked(at[:, asked], down[:, asked])
         sees[asked[hidden]] = False
         return Sights(
             x_mm=np.where(sees, down[0], np.nan),

@@ -1,4 +1,4 @@
-"""What lies on the table under a view: the printed sheet in fine cells, and a flat display behind glass."""
+"""What lies on the table under a view: printed sheets in fine cells, projected light, a flat display behind glass."""
 
 from dataclasses import dataclass
 
@@ -7,12 +7,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.geometry import Array
-from rigwarp.rig import Target
+from rigwarp.rig import Table, Target
 from rigwarp.simulation.board import PrintedBoard, sheet_on_table
+from rigwarp.simulation.light_path import LightPath
+from rigwarp.simulation.transport import build_transport
 from rigwarp.simulation.truth import SheetTruth
 
 _CELL_MM = 0.2  # of the print's picture; edges are exact to a hundredth of it
 _GAMMA = 2.2  # of the display
+_FINER = 1.3  # cells along the table for each projector pixel along its picture
 
 
 class LyingSheet:
@@ -64,6 +67,31 @@ class DotPrint:
             beside = (np.abs(at[0]) > half[0] + 1.0) | (np.abs(at[1]) > half[1] + 1.0) | ~np.isfinite(x_mm)
         light = sheet.paper + (sheet.ink - sheet.paper) * black
         return np.where(beside, np.nan, light).astype(np.float32)
+
+
+class PlanLight:
+    """Light on the table in square cells of `step_mm`, rows from the front (-y) to the back.
+
+    `corner_mm` is the middle (x, y) of the first one.
+    """
+
+    def __init__(self, path: LightPath, table: Table, margin_mm: float) -> None:
+        half = np.array(table.size_mm) / 2 + margin_mm
+        self.step_mm = float(2 * half.max() / (_FINER * max(path.projector.resolution)))
+        self.corner_mm = -half + self.step_mm / 2
+        columns, rows = (int(np.ceil(side / self.step_mm)) for side in 2 * half)
+        self._shape = (rows, columns)
+        self._transport = build_transport(path, self, (columns, rows))
+        white = self._transport @ np.ones(self._transport.shape[1], np.float32)
+        self._white = float(np.median(white[white > 0.0])) if (white > 0.0).any() else 1.0
+
+    def to_pixels(self, x_mm: Array, y_mm: Array) -> tuple[Array, Array]:
+        """Column and row, in cells, of spots on the table."""
+        return (x_mm - self.corner_mm[0]) / self.step_mm, (y_mm - self.corner_mm[1]) / self.step_mm
+
+    def lit(self, light: NDArray[np.float32]) -> NDArray[np.float32]:
+        """(rows, columns) irradiance of (h, w) light of the projector's pixels; 1 is typical projected white."""
+        return np.asarray((self._transport @ light.ravel()).reshape(self._shape) / np.float32(self._white), np.float32)
 
 
 @dataclass(frozen=True, kw_only=True)

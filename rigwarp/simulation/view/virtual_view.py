@@ -9,20 +9,28 @@ from scipy import sparse
 from scipy.ndimage import maximum_filter, minimum_filter
 
 from rigwarp.errors import InputError
-from rigwarp.geometry import Array, Placement, TriangleMesh, ViewMap
+from rigwarp.geometry import Array, TriangleMesh, ViewMap
 from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.rig import Rig, Target
 from rigwarp.simulation.lens import true_lens
 from rigwarp.simulation.light_path import obstacles_between
-from rigwarp.simulation.mirror import NO_PIECE, Piece, height_difference
+from rigwarp.simulation.mirror import NO_PIECE, Piece, height_difference, means_by_piece
+from rigwarp.simulation.overlap import joined
 from rigwarp.simulation.pieces import built_pieces, design_pieces
 from rigwarp.simulation.projector import pupil_points
 from rigwarp.simulation.sensor import Sensor, hazed
-from rigwarp.simulation.table_top import clouds, on_table_top
+from rigwarp.simulation.table import clouds, on_table_top
 from rigwarp.simulation.truth import VirtualTruth
 from rigwarp.simulation.view.eye import Eye, Sights, Wing
-from rigwarp.simulation.view.plan_light import PlanLight
-from rigwarp.simulation.view.prints import DotPrint, LyingSheet, ScreenPlace, below_glass, remapped, shown_on_screen
+from rigwarp.simulation.view.prints import (
+    DotPrint,
+    LyingSheet,
+    PlanLight,
+    ScreenPlace,
+    below_glass,
+    remapped,
+    shown_on_screen,
+)
 from rigwarp.simulation.virtual_rig import VirtualCamera, VirtualRig
 
 _APERTURE = 7  # points of the aperture, one after the other with the places within a pixel
@@ -63,9 +71,9 @@ class VirtualView:
             raise InputError("virtual view: found no [view] in rig.toml, expected one. Add it.")
         self._rig, self._truth, self._view = rig, truth, truth.view
         self.resolution = rig.view.resolution
+        self._shape = self.resolution[::-1]
         camera = truth.view.camera
         self._design: list[tuple[Piece, ...]] = []
-        self._built: list[tuple[Piece, ...]] = []
         wings: list[Wing] = []
         for mirror, real in zip(rig.view.mirrors, truth.view.mirrors, strict=True):
             design = design_pieces(mirror, real.surface, profiles or {})
@@ -73,7 +81,6 @@ class VirtualView:
             seat = mirror.placement.moved(real.built.seat_shift_mm, real.built.seat_turn_rad)
             wings.append(Wing(pieces=built, seat=seat, first=sum(len(wing.pieces) for wing in wings)))
             self._design.append(design)
-            self._built.append(built)
         self._wings = tuple(wings)
         self._eye = Eye(
             true_lens(camera, self.resolution),
@@ -99,9 +106,8 @@ class VirtualView:
             def paint(x_mm: Array, y_mm: Array) -> NDArray[np.float32]:
                 u, v = plan.to_pixels(x_mm, y_mm)
                 found = remapped(plane, u.astype(np.float32), v.astype(np.float32), outside=np.nan)
-                albedo = self._truth.room.albedo
-                texture = self._truth.room.texture
-                return found * np.float32(albedo) * (1.0 + np.float32(texture) * clouds(x_mm, y_mm, self._truth.seed))
+                uneven = np.float32(self._truth.room.texture) * clouds(x_mm, y_mm, self._truth.seed)
+                return found * np.float32(self._truth.room.albedo) * (1.0 + uneven)
 
             return self._radiance(paint, 0.0)
 
@@ -143,10 +149,9 @@ class VirtualView:
         thickness_mm += screen.thickness_error_mm
 
         def paint(sights: Sights) -> NDArray[np.float32]:
-            run_mm = thickness_mm - below_glass(sights.lean_x, sights.lean_y, screen.glass_mm, screen.glass_index)
-            run_mm = run_mm.reshape(self._shape)
-            ax, ay = sights.lean_x.reshape(self._shape), sights.lean_y.reshape(self._shape)
-            x, y = sights.x_mm.reshape(self._shape) - run_mm * ax, sights.y_mm.reshape(self._shape) - run_mm * ay
+            x, y, ax, ay = (getattr(sights, name).reshape(self._shape) for name in _SIGHT)
+            run_mm = thickness_mm - below_glass(ax, ay, screen.glass_mm, screen.glass_index)
+            x, y = x - run_mm * ax, y - run_mm * ay
             light = shown_on_screen(picture, place, pitch_mm, x, y)
             return np.asarray(light / (1.0 + ax**2 + ay**2), np.float32)  # displays are dimmer from the side
 
@@ -158,20 +163,10 @@ class VirtualView:
 
         That is the piece which fills most of it; NaN where it is under half, or beside the table top.
         """
-        count, sums = np.zeros((self._eye.pieces + 1, self._pixels)), np.zeros((4, self._eye.pieces + 1, self._pixels))
-        points = pupil_points(self._view.aperture_diameter_mm, _APERTURE)
-        for point in points:
-            sights = self._look(np.zeros(2), point)
-            sees = np.flatnonzero(sights.piece != NO_PIECE)
-            place = (sights.piece[sees], sees)
-            count[place] += 1.0
-            for total, values in zip(sums, (sights.x_mm, sights.y_mm, sights.lean_x, sights.lean_y), strict=True):
-                total[place] += values[sees]
-        zone = np.argmax(count, axis=0)
-        most = np.take_along_axis(count, zone[None], axis=0)[0]
-        with np.errstate(invalid="ignore"):
-            x, y, ax, ay = (np.take_along_axis(total, zone[None], axis=0)[0] / most for total in sums)
-        good = (2 * most >= len(points)) & on_table_top(self._rig.table, self._truth.room.table_margin_mm, x, y)
+        looks = (self._look(np.zeros(2), p) for p in pupil_points(self._view.aperture_diameter_mm, _APERTURE))
+        rays = ((one.piece, [getattr(one, name) for name in _SIGHT]) for one in looks)
+        zone, share, (x, y, ax, ay) = means_by_piece(rays, self._eye.pieces + 1)
+        good = (share >= 0.5) & on_table_top(self._rig.table, self._truth.room.table_margin_mm, x, y)
         x, y, ax, ay = (np.where(good, values, np.nan).reshape(self._shape) for values in (x, y, ax, ay))
         return ViewMap(
             x_mm=x,
@@ -185,29 +180,12 @@ class VirtualView:
 
     def true_figure_mm(self, mirror: int, x_mm: Array, y_mm: Array, zone: int = 0) -> Array:
         """Built minus design height along a mirror's z at mirror-frame positions, without the seat's error."""
-        x, y = np.broadcast_arrays(np.asarray(x_mm, float), np.asarray(y_mm, float))
-        difference = height_difference(self._design[mirror][zone], self._built[mirror][zone], x.ravel(), y.ravel())
-        return difference.reshape(x.shape)
-
-    def true_seat(self, mirror: int) -> Placement:
-        """Where a mirror really hangs."""
-        return self._wings[mirror].seat
-
-    @property
-    def _shape(self) -> tuple[int, int]:
-        return self.resolution[1], self.resolution[0]
-
-    @property
-    def _pixels(self) -> int:
-        return self.resolution[0] * self.resolution[1]
+        return height_difference(self._design[mirror][zone], self._wings[mirror].pieces[zone], x_mm, y_mm)
 
     def _radiance(self, paint: Paint, height_mm: float) -> NDArray[np.float32]:
         def at_height(sights: Sights) -> NDArray[np.float32]:
-            x, y = (
-                (spot - height_mm * lean).reshape(self._shape)
-                for spot, lean in ((sights.x_mm, sights.lean_x), (sights.y_mm, sights.lean_y))
-            )
-            return paint(x, y)
+            x, y = sights.x_mm - height_mm * sights.lean_x, sights.y_mm - height_mm * sights.lean_y
+            return paint(x.reshape(self._shape), y.reshape(self._shape))
 
         return self._mixed(at_height)
 
@@ -238,7 +216,8 @@ class VirtualView:
 
     def _look(self, offset_px: Array, point_mm: Array) -> Sights:
         """Every pixel: traced where pieces meet, and by cubics through every fourth of them where all is smooth."""
-        u, v = (_nodes(n) for n in self.resolution)
+        # every fourth pixel along a side, with two more at either end
+        u, v = (_STEP_PX * np.arange(-2.0, np.ceil((n - 1) / _STEP_PX) + 3.0) for n in self.resolution)
         across, down = np.meshgrid(u + offset_px[0], v + offset_px[1])
         coarse = self._traced(across.ravel(), down.ravel(), point_mm)
         piece = coarse.piece.reshape(len(v), len(u))
@@ -258,26 +237,14 @@ class VirtualView:
         pieces[rest] = exact.piece
         for name in _SIGHT:
             values[name][rest] = getattr(exact, name)
-        return Sights(
-            x_mm=values["x_mm"],
-            y_mm=values["y_mm"],
-            lean_x=values["lean_x"],
-            lean_y=values["lean_y"],
-            piece=pieces,
-        )
+        return Sights(**values, piece=pieces)
 
     def _traced(self, u_px: Array, v_px: Array, point_mm: Array) -> Sights:
         parts = [
             self._eye.look(u_px[i : i + _AT_ONCE], v_px[i : i + _AT_ONCE], point_mm)
             for i in range(0, max(len(u_px), 1), _AT_ONCE)
         ]
-        return Sights(
-            x_mm=np.concatenate([part.x_mm for part in parts]),
-            y_mm=np.concatenate([part.y_mm for part in parts]),
-            lean_x=np.concatenate([part.lean_x for part in parts]),
-            lean_y=np.concatenate([part.lean_y for part in parts]),
-            piece=np.concatenate([part.piece for part in parts]),
-        )
+        return joined(parts)
 
     def _cleanness(self) -> NDArray[np.float32]:
         """(H, W) share of the light that each mirror's dirt lets through."""
@@ -293,11 +260,6 @@ class VirtualView:
 
     def _random(self) -> np.random.Generator:
         return np.random.default_rng([self._truth.seed, 0x71E3, next(self._photos)])
-
-
-def _nodes(pixels: int) -> Array:
-    """Every fourth pixel along a side, with two more at either end."""
-    return _STEP_PX * np.arange(-2.0, np.ceil((pixels - 1) / _STEP_PX) + 3.0)
 
 
 def _cubic(pixels: int) -> tuple[NDArray[np.int64], Array]:

@@ -7,7 +7,7 @@ import pytest
 
 from rigwarp.devices.newest_frame import NewestFrames
 from rigwarp.errors import DeviceError
-from rigwarp.live.view.feed import CameraFeed
+from rigwarp.live.view.player import CameraFeed
 
 SIZE = (8, 6)
 

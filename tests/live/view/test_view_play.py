@@ -20,8 +20,7 @@ from rigwarp.cli import main
 from rigwarp.errors import DeviceError
 from rigwarp.files import open_rig
 from rigwarp.jobs.view.play import ViewPlayOptions, play_top
-from rigwarp.live.view.feed import CameraFeed
-from rigwarp.live.view.player import play_view
+from rigwarp.live.view.player import CameraFeed, play_view
 from rigwarp.live.view.recorder import Recorder
 
 
