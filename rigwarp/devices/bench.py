@@ -56,11 +56,7 @@ class ShownOnBoth:
 
     def __init__(self, window: Display, other: Display) -> None:
         self._window, self._other = window, other
-
-    @property
-    def resolution(self) -> tuple[int, int]:
-        """(width, height) of the window."""
-        return self._window.resolution
+        self.resolution = window.resolution
 
     def show(self, frame: Frame) -> None:
         """Show a frame on both."""

@@ -13,26 +13,22 @@ class MaskedDisplay:
     ----------
     display : where the pictures go.
     mask : (H, W) pixels that may shine.
+
+    Attributes
+    ----------
+    whole : the display itself, for pictures of all zones.
+    resolution : (width, height) in native pixels.
     """
 
     def __init__(self, display: Display, mask: BoolArray) -> None:
-        self._display = display
+        self.whole = display
+        self.resolution = display.resolution
         self._mask = mask
-
-    @property
-    def resolution(self) -> tuple[int, int]:
-        """(width, height) in native pixels."""
-        return self._display.resolution
-
-    @property
-    def whole(self) -> Display:
-        """The display itself, for pictures of all zones."""
-        return self._display
 
     def show(self, frame: Frame) -> None:
         """Show the frame's part inside the mask."""
         mask = self._mask if frame.ndim == 2 else self._mask[..., None]
-        self._display.show(np.where(mask, frame, np.uint8(0)))
+        self.whole.show(np.where(mask, frame, np.uint8(0)))
 
     def close(self) -> None:
         """Leaves the display itself open: it belongs to somebody else."""

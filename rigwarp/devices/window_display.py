@@ -43,11 +43,7 @@ class WindowDisplay:
         self._monitor = monitor
         self._seat = MonitorSeat(monitor)
         self._open = True
-
-    @property
-    def resolution(self) -> tuple[int, int]:
-        """(width, height) in native pixels."""
-        return self._monitor.size
+        self.resolution = monitor.size
 
     def show(self, frame: Frame) -> None:
         """Show a (H, W) grey or (H, W, 3) RGB picture; returns after the flip.

@@ -11,7 +11,7 @@ import pytest
 from lossy_relay import LossyRelay
 from rtsp_server import Feed, RtspServer
 
-from rigwarp.capture.photographs.averaged_camera import averaged
+from rigwarp.capture.photographs.borrowed_camera import averaged
 from rigwarp.capture.preflight.findings import about_network
 from rigwarp.devices import Losses, NetworkCamera, video_camera
 from rigwarp.devices.rtp_packets import VideoPackets

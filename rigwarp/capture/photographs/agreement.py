@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from typing import Any
 
 import cv2
 import numpy as np
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray, Photo
 
-_CELL = 8  # camera pixels; also the block of JPEG, whose noise is alike within one
+_CELL_PX = 8  # also the block of JPEG, whose noise is alike within one
 _LIT_SIGMAS = 5.0  # a cell is lit when the test light changes it by that many standard deviations of its noise
 _ROUNDING = 2.0 / 12.0  # code value squared: of a difference of two rounded values
 _WORST_SHARE = 0.005  # of the lit cells decide: a torn picture differs in a band, which may be narrow
@@ -90,6 +91,11 @@ def learn_agreement(dark: Sequence[Photo], bright: Sequence[Photo]) -> Agreement
 def _cells(one: Photo, other: Photo) -> Array:
     """Mean squared difference per cell, (rows, columns)."""
     difference: NDArray[np.float32] = one.astype(np.float32) - other.astype(np.float32)
-    rows, columns = (max(1, n // _CELL) for n in difference.shape)
-    inner = difference[: rows * _CELL, : columns * _CELL] ** 2
+    return cell_means(difference**2)
+
+
+def cell_means(picture: NDArray[Any]) -> Array:
+    """Mean of each whole cell of 8 x 8 pixels of (H, W) or (H, W, 3); of the whole picture where it is smaller."""
+    rows, columns = (max(1, n // _CELL_PX) for n in picture.shape[:2])
+    inner = picture[: rows * _CELL_PX, : columns * _CELL_PX].astype(np.float32, copy=False)
     return np.asarray(cv2.resize(inner, (columns, rows), interpolation=cv2.INTER_AREA), float)

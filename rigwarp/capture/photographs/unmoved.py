@@ -6,9 +6,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from rigwarp.capture.photographs.agreement import cell_means
 from rigwarp.geometry import Array, BoolArray, Photo
 
-_CELL = 8  # camera pixels
 _CHANGED = 0.05  # of the contrast of black and white: what a cell must change by to count
 _NOISE_SIGMAS = 3.0
 _MOST_SHIFT_PX = 0.1  # of the camera: what matters beside the decoder's own few hundredths
@@ -87,16 +87,10 @@ def _shift(picture: NDArray[np.float32], rest: NDArray[np.float32], lit: BoolArr
 
 
 def _changed(rest: NDArray[np.float32], contrast: NDArray[np.float32], lit: BoolArray, noise: float) -> float:
-    rows, columns = (max(1, n // _CELL) for n in rest.shape)
-
-    def cells(values: NDArray[np.float32]) -> Array:
-        inner = np.where(lit, values, 0.0)[: rows * _CELL, : columns * _CELL]
-        return np.asarray(cv2.resize(inner.astype(np.float32), (columns, rows), interpolation=cv2.INTER_AREA), float)
-
-    share = cells(np.ones_like(rest))
+    share = cell_means(lit)
     there = share > 0.5
     if not there.any():
         return 1.0
-    rms = np.sqrt(cells(rest**2)[there] / share[there])
-    limit = np.maximum(_CHANGED * cells(contrast)[there] / share[there], _NOISE_SIGMAS * np.sqrt(noise))
+    squares, light = (cell_means(np.where(lit, values, 0.0))[there] / share[there] for values in (rest**2, contrast))
+    rms, limit = np.sqrt(squares), np.maximum(_CHANGED * light, _NOISE_SIGMAS * np.sqrt(noise))
     return float(np.mean(rms > limit))
