@@ -4,10 +4,9 @@ from rigwarp.verification.budget.causes import Cause, RegionBudget
 from rigwarp.verification.budget.grid_coverage import CheckGrid, GridCoverage
 from rigwarp.verification.budget.map_budget import MapBudget, WarpSigmas, map_budget, thinned
 from rigwarp.verification.dots.corrected_map import moved_map, shifted_map
-from rigwarp.verification.dots.draw import dot_pictures
 from rigwarp.verification.dots.judge import ErrorFigures, Similarity, VerificationResult, judge_dots
 from rigwarp.verification.dots.locate import DotsFound, UnreadableBlob, locate_dots
-from rigwarp.verification.dots.plan import DotPlan, plan_dots
+from rigwarp.verification.dots.plan import DotPlan, dot_pictures, plan_dots
 from rigwarp.verification.dots.read_code import light_table
 from rigwarp.verification.dots.residual_field import ResidualField, fit_residual_field
 from rigwarp.verification.dots.shape import AffineShape, LineFigure, fit_affine_shape, straightness, worst_line

@@ -218,11 +218,9 @@ def _slant(camera: CameraModel, places: Array, height_mm: float) -> Array:
 def _worded(cause: Cause, flatness_mm: float, measured: bool) -> Cause:
     if cause.key != "flatness":
         return cause
-    return (
-        replace(cause, kind="A", how=_MEASURED)
-        if measured
-        else replace(cause, how=_ASSUMED.format(flatness_mm=flatness_mm))
-    )
+    if measured:
+        return replace(cause, kind="A", how=_MEASURED)
+    return replace(cause, how=_ASSUMED.format(flatness_mm=flatness_mm))
 
 
 def _content_grid(content: Content) -> Array:

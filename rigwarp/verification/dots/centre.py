@@ -46,6 +46,11 @@ class _Window:
     member: BoolArray
 
 
+def arrays_of(centres: Sequence[BlobCentre]) -> dict[str, Array]:
+    """`table_mm` (K, 2), `sigma_mm` (K,) and `flux` (K,) of centres."""
+    return {name: np.array([getattr(c, name) for c in centres]) for name in ("table_mm", "sigma_mm", "flux")}
+
+
 def blob_centres(
     photos: Sequence[Photo],
     words: NDArray[np.uint8],

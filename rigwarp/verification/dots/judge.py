@@ -36,12 +36,11 @@ class Similarity:
 
 
 @dataclass(frozen=True, kw_only=True)
-class VerificationResult:
-    """The residuals of a dot grid.
+class VerificationResult(ErrorFigures):
+    """The residuals of a dot grid, nothing fitted.
 
     Attributes
     ----------
-    n, rms_mm, p95_mm, max_mm : absolute figures, nothing fitted.
     ids : (n,) dots judged.
     table_mm : (n, 2) where they should be.
     grid : (n, 2) column and row of each in the plan.
@@ -55,10 +54,6 @@ class VerificationResult:
     lines : how straight the grid's lines are on the table.
     """
 
-    n: int
-    rms_mm: float
-    p95_mm: float
-    max_mm: float
     ids: NDArray[np.int32]
     table_mm: Array
     grid: NDArray[np.int32]
@@ -85,16 +80,7 @@ def judge_dots(found: DotsFound, plan: DotPlan) -> VerificationResult:
         raise MeasurementError(
             f"only {len(found.ids)} of {len(plan.ids)} dots were read, at least {_FEWEST_DOTS} needed"
         )
-    return _judged(found, plan.table_mm[found.ids], plan.grid[found.ids])
-
-
-def judged_anew(result: VerificationResult, seen_mm: Array) -> VerificationResult:
-    """The same dots judged by other positions (n, 2) at which they are seen."""
-    left = _figures_of(result.table_mm, seen_mm, result.grid)
-    return replace(result, **left)
-
-
-def _judged(found: DotsFound, wanted_mm: Array, grid: NDArray[np.int32]) -> VerificationResult:
+    wanted_mm, grid = plan.table_mm[found.ids], plan.grid[found.ids]
     return VerificationResult(
         ids=found.ids,
         table_mm=wanted_mm,
@@ -107,15 +93,16 @@ def _judged(found: DotsFound, wanted_mm: Array, grid: NDArray[np.int32]) -> Veri
     )
 
 
+def judged_anew(result: VerificationResult, seen_mm: Array) -> VerificationResult:
+    """The same dots judged by other positions (n, 2) at which they are seen."""
+    return replace(result, **_figures_of(result.table_mm, seen_mm, result.grid))
+
+
 def _figures_of(wanted_mm: Array, seen_mm: Array, grid: NDArray[np.int32]) -> dict[str, Any]:
     """What follows from where the dots are."""
-    figures = error_figures(seen_mm - wanted_mm)
     similarity, left = fit_similarity(wanted_mm, seen_mm)
     return {
-        "n": figures.n,
-        "rms_mm": figures.rms_mm,
-        "p95_mm": figures.p95_mm,
-        "max_mm": figures.max_mm,
+        **vars(error_figures(seen_mm - wanted_mm)),
         "vectors_mm": seen_mm - wanted_mm,
         "similarity": similarity,
         "after_similarity": error_figures(left),

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import map_coordinates
 
 from rigwarp.camera import CameraModel
 from rigwarp.camera.projection import N_POSE, project_with_jacobians
@@ -122,13 +123,9 @@ def _light_ratio(
 ) -> float:
     """How bright spots of the table are, over how bright they were; the median."""
     pairs = ((reference, before), (present, after))
-    then, now = (_sampled(_smooth(one), np.nan_to_num(camera.project(points), nan=-1.0)) for one, camera in pairs)
+    then, now = (_sampled(_blurred(one, _BLURS_PX[-1]), camera.project(points)) for one, camera in pairs)
     known = np.isfinite(then) & np.isfinite(now) & (then > 0)
     return float(np.median(now[known] / then[known])) if known.any() else float("nan")
-
-
-def _smooth(picture: NDArray[np.float32]) -> NDArray[np.float32]:
-    return np.asarray(cv2.GaussianBlur(picture, (0, 0), _BLURS_PX[-1]), np.float32)
 
 
 def moved_camera(camera: CameraModel, pose: Array) -> CameraModel:
@@ -243,15 +240,8 @@ def _project(camera: CameraModel, pose: Array, points_mm: Array) -> tuple[Array,
 
 def _sampled(picture: NDArray[np.float32], pixels: Array) -> Array:
     """(N,) bilinear values; NaN outside the picture."""
-    height, width = picture.shape
-    inside = np.all((pixels >= 0.0) & (pixels <= [width - 1.0, height - 1.0]), axis=-1)
-    position = np.where(inside[:, None], pixels, 0.0)
-    base = np.minimum(position.astype(int), [width - 2, height - 2])
-    fu, fv = (position - base).T
-    u, v = base.T
-    top = picture[v, u] * (1 - fu) + picture[v, u + 1] * fu
-    low = picture[v + 1, u] * (1 - fu) + picture[v + 1, u + 1] * fu
-    return np.where(inside, top * (1 - fv) + low * fv, np.nan)
+    at = np.nan_to_num(pixels, nan=-1.0).T[::-1]
+    return np.asarray(map_coordinates(picture, at, float, order=1, cval=np.nan))
 
 
 def _density(spots: _Spots, camera: CameraModel) -> float:

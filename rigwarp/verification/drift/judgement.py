@@ -86,14 +86,17 @@ def judge_drift(
     chi_squared = float(pose @ np.linalg.solve(covariance, pose))
     moved = motion.known and motion.seen_px > _CAMERA_PX and chi_squared > _CAMERA_CHI_SQUARED
     camera = motion.camera if moved else state.camera
-    look = read_quick(photos, state.ids, state.table_mm, plan, camera, table.height_mm)
-    then, now = np.isin(state.ids, look.ids), np.isin(look.ids, state.ids)
+
+    def seen_by(camera: CameraModel) -> tuple[QuickLook, BoolArray, BoolArray]:
+        look = read_quick(photos, state.ids, state.table_mm, plan, camera, table.height_mm)
+        return look, np.isin(state.ids, look.ids), np.isin(look.ids, state.ids)
+
+    look, then, now = seen_by(camera)
     compared = look.ids[now]
     light = explain_shift(model, _light_shift(state, look, then, now, camera, covariance, table.height_mm))
     if moved:
         camera = moved_camera(camera, light.camera_pose)
-        look = read_quick(photos, state.ids, state.table_mm, plan, camera, table.height_mm)
-        then, now = np.isin(state.ids, look.ids), np.isin(look.ids, state.ids)
+        look, then, now = seen_by(camera)
     level = float(np.median(look.flux[now] / state.flux[then]))
     findings = _findings(motion, light, level, moved=moved)
     advice, why = _advice(findings, light, look)

@@ -15,19 +15,16 @@ from scipy.spatial import cKDTree
 from rigwarp.camera import CameraModel
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray, IntArray, Photo
-from rigwarp.geometry.robust import SIGMA_PER_MEDIAN
 from rigwarp.rig import Content
-from rigwarp.verification.dots.centre import blob_centres
-from rigwarp.verification.dots.draw import dot_pictures
-from rigwarp.verification.dots.plan import DotPlan, plan_dots
-from rigwarp.verification.dots.read_code import BrightPixels, linear_light
+from rigwarp.verification.dots.centre import arrays_of, blob_centres
+from rigwarp.verification.dots.plan import DotPlan, dot_pictures, plan_dots
+from rigwarp.verification.dots.read_code import BLUR_PX, BrightPixels, blurred_noise, linear_light, require_photos
 
 SHOWN = (False, True, False, True, False)
 """Which of the photographs show the dots; the others show black."""
 _SPACING_MM = 36.0
 _SPACING_SHARE = 0.1  # of the content's smaller side, where that is less
 _HOLES = 7  # one dot in seven is left out, on a lattice whose shortest period is not a spacing along a side
-_BLUR_PX = 0.8
 _PEAK_SHARE = 0.3  # a pixel belongs to a dot from this share of a typical dot's peak on
 _NOISE_MULTIPLE = 6.0
 _FEWEST_PX = 6
@@ -118,9 +115,9 @@ def read_quick(
     MeasurementError
         When the number or size of the photos is wrong, or hardly any dot is found.
     """
-    _check(photos, camera)
+    require_photos(photos, len(SHOWN), camera, what="quick")
     rise = _mean_light(photos, shown=True) - _mean_light(photos, shown=False)
-    rows, columns, blob = _blobs(np.asarray(cv2.GaussianBlur(rise, (0, 0), _BLUR_PX), np.float32))
+    rows, columns, blob = _blobs(np.asarray(cv2.GaussianBlur(rise, (0, 0), BLUR_PX), np.float32))
     count = int(blob.max(initial=-1)) + 1
     total = np.stack([np.bincount(blob, columns, count), np.bincount(blob, rows, count)], axis=-1)
     middle: Array = np.asarray(total / np.maximum(np.bincount(blob, minlength=count), 1.0)[:, None], float)
@@ -139,9 +136,7 @@ def read_quick(
     centres.sort(key=lambda centre: centre.dot)
     return QuickLook(
         ids=np.array([c.dot for c in centres], np.int32),
-        table_mm=np.array([c.table_mm for c in centres]),
-        sigma_mm=np.array([c.sigma_mm for c in centres]),
-        flux=np.array([c.flux for c in centres]),
+        **arrays_of(centres),
         expected=len(ids),
         strangers=int(np.count_nonzero((owner < 0) & np.isfinite(spot_mm).all(axis=-1))),
     )
@@ -157,23 +152,9 @@ def _mean_light(photos: Sequence[Photo], *, shown: bool) -> NDArray[np.float32]:
     return np.asarray(np.mean(chosen, axis=0, dtype=np.float32))
 
 
-def _check(photos: Sequence[Photo], camera: CameraModel) -> None:
-    if len(photos) != len(SHOWN):
-        raise MeasurementError(f"{len(photos)} photos of {len(SHOWN)} quick pictures; photograph each one, in order")
-    wanted = camera.resolution[::-1]
-    for number, photo in enumerate(photos):
-        if photo.shape != wanted or photo.dtype not in (np.uint8, np.uint16):
-            raise MeasurementError(
-                f"quick photo {number} is {photo.dtype} {photo.shape}, expected 8- or 16-bit grey {wanted} as in the "
-                "camera file"
-            )
-
-
 def _blobs(rise: NDArray[np.float32]) -> tuple[IntArray, IntArray, IntArray]:
     """Rows, columns and blob number of the pixels that dots light."""
-    fine = rise - cv2.GaussianBlur(rise, (0, 0), 4 * _BLUR_PX)
-    noise = float(np.median(np.abs(fine)) * SIGMA_PER_MEDIAN) + 1e-6
-    bright = rise > _NOISE_MULTIPLE * noise + float(np.median(rise))
+    bright = rise > _NOISE_MULTIPLE * blurred_noise(rise) + float(np.median(rise))
     typical = float(np.percentile(rise[bright], 90.0)) if bright.any() else 1.0
     mask = (bright & (rise > _PEAK_SHARE * typical)).astype(np.uint8)
     count, label, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
