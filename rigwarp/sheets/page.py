@@ -1,9 +1,13 @@
 """One sheet of a printed target: the pattern, rulers along both axes and small print, drawn in millimetres."""
 
+import io
+from collections.abc import Sequence
 from dataclasses import dataclass
 
+import matplotlib as mpl
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.collections import LineCollection
 from matplotlib.figure import Figure
 from matplotlib.patches import PathPatch, Rectangle
@@ -80,6 +84,7 @@ class SheetLayout:
 
 
 def least_size(target: Target) -> tuple[float, float]:
+    """(width, height) in mm of the smallest sheet that holds a board with all that stands beside it."""
     width, height = np.array(target.squares) * target.square_mm
     return float(width + _LEFT_MM + _RIGHT_MM), float(height + _TOP_MM + _BOTTOM_MM)
 
@@ -107,7 +112,18 @@ def blank_page(size_mm: tuple[float, float]) -> tuple[Figure, Axes]:
     return figure, axes
 
 
+def pdf_bytes(pages: Sequence[Figure], title: str) -> bytes:
+    """Pages as one PDF: the same pages give the same bytes."""
+    buffer = io.BytesIO()
+    about = {"Title": title, "Creator": "rigwarp", "Producer": None, "CreationDate": None}
+    with mpl.rc_context({"path.simplify": False, "pdf.fonttype": 42}), PdfPages(buffer, metadata=about) as file:
+        for page in pages:
+            file.savefig(page)
+    return buffer.getvalue()
+
+
 def sheet_page(layout: SheetLayout) -> Figure:
+    """A sheet that holds all of the board."""
     figure, axes = blank_page(layout.size_mm)
     draw_sheet(axes, layout, np.zeros(2), None)
     return figure
@@ -115,8 +131,8 @@ def sheet_page(layout: SheetLayout) -> Figure:
 
 def draw_sheet(axes: Axes, layout: SheetLayout, shift_mm: Array, window: Rectangle | None) -> None:
     """Everything on a sheet, moved by `shift_mm` and cut at `window`."""
-    artists = [_ink(layout), _code(layout), *_arrow(layout), *_rulers(layout)]
-    for artist in artists:
+    ink = _filled([loop + layout.start_mm for loop in board_outlines(layout.target)])
+    for artist in (ink, _code(layout), *_arrow(layout), _rulers(layout)):
         artist.set_transform(Affine2D().translate(*shift_mm) + axes.transData)
         axes.add_artist(artist)
         if window is not None:
@@ -135,10 +151,6 @@ def draw_sheet(axes: Axes, layout: SheetLayout, shift_mm: Array, window: Rectang
         )
         if window is not None:
             label.set_clip_path(window)
-
-
-def _ink(layout: SheetLayout) -> PathPatch:
-    return _filled([loop + layout.start_mm for loop in board_outlines(layout.target)])
 
 
 def _code(layout: SheetLayout) -> PathPatch:
@@ -178,7 +190,7 @@ def _ruler_start(layout: SheetLayout, axis: int) -> Array:
     return start
 
 
-def _rulers(layout: SheetLayout) -> list[LineCollection]:
+def _rulers(layout: SheetLayout) -> LineCollection:
     """A ruler below the pattern and one to its left, with a line every 10 mm."""
     lines = []
     for axis in (0, 1):
@@ -189,14 +201,14 @@ def _rulers(layout: SheetLayout) -> list[LineCollection]:
         for mark in range(0, length + 1, 10):
             tick = 4.0 if mark % 50 == 0 else 2.0
             lines.append([start + mark * along, start + mark * along + tick * outwards])
-    return [LineCollection(lines, colors="black", linewidths=HAIRLINE_PT, capstyle="butt")]
+    return LineCollection(lines, colors="black", linewidths=HAIRLINE_PT, capstyle="butt")
 
 
 def _texts(layout: SheetLayout) -> list[tuple[float, float, str, float, str, float]]:
     """x, y, text, turn in degrees, anchor, size in points."""
     target, found = layout.target, []
-    x_length, y_length = layout.ruler_mm(0), layout.ruler_mm(1)
-    for axis, length in ((0, x_length), (1, y_length)):
+    x_length, y_length = lengths = layout.ruler_mm(0), layout.ruler_mm(1)
+    for axis, length in enumerate(lengths):
         start = _ruler_start(layout, axis)
         for mark in (0, length):
             at = start + mark * np.eye(2)[axis]
