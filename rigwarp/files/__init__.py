@@ -12,7 +12,6 @@ from rigwarp.files.atomic import (
     write_together,
 )
 from rigwarp.files.camera_file import name_aside, read_camera, read_camera_extra, write_camera
-from rigwarp.files.current_view import current_view, make_view_current
 from rigwarp.files.decoded_file import read_decoded, write_decoded
 from rigwarp.files.exports.export_folder import new_export
 from rigwarp.files.exports.warp_export import WARP_FORMATS, write_warp_files
@@ -28,10 +27,12 @@ from rigwarp.files.runs import (
     complete_runs,
     continued_run,
     current_result,
+    current_view,
     interrupted_run,
     is_complete,
     latest_complete,
     make_current,
+    make_view_current,
     new_run,
     read_start,
     result_before,

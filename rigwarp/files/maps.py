@@ -8,26 +8,21 @@ import numpy as np
 
 from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_npz
-from rigwarp.files.reading import Field, read_npz, refuse
+from rigwarp.files.reading import Field, read_npz, refuse, require_pixels
 from rigwarp.geometry import Array, PixelMap
 from rigwarp.geometry.pixel_map import NO_LIGHT
 
 FORMAT = "rigwarp map"
+_NUMBER = Field(kind="f", dtype=np.float64, shape=("H", "W"))
 _FIELDS = {
-    "x_mm": Field(kind="f", dtype=np.float64, shape=("H", "W")),
-    "y_mm": Field(kind="f", dtype=np.float64, shape=("H", "W")),
-    "sigma_mm": Field(kind="f", dtype=np.float64, shape=("H", "W")),
+    **dict.fromkeys(("x_mm", "y_mm", "sigma_mm"), _NUMBER),
     "zone": Field(kind="i", dtype=np.int16, shape=("H", "W")),
     "measured": Field(kind="b", dtype=np.bool_, shape=("H", "W")),
 }
-_SIGMAS = {
-    name: Field(kind="f", dtype=np.float64, shape=("H", "W"))
-    for name in ("sigma_decode_mm", "sigma_random_mm", "sigma_common_mm")
-}
-_MORE_SIGMAS = {  # maps made before these were told apart have none of them
-    name: Field(kind="f", dtype=np.float64, shape=("H", "W"))
-    for name in ("sigma_ripple_mm", "sigma_border_mm", "sigma_light_mm", "sigma_bands_mm", "sigma_curve_mm")
-}
+_SIGMAS = dict.fromkeys(("sigma_decode_mm", "sigma_random_mm", "sigma_common_mm"), _NUMBER)
+# maps made before these were told apart have none of them
+_MORE = ("ripple", "border", "light", "bands", "curve")
+_MORE_SIGMAS = {f"sigma_{name}_mm": _NUMBER for name in _MORE}
 
 
 def write_map(
@@ -56,9 +51,7 @@ def write_map(
     write_npz(path, arrays, format=FORMAT, header=header, replace=replace)
 
 
-def read_map(
-    path: Path, *, resolution: tuple[int, int] | None = None, make_with: str = ""
-) -> tuple[PixelMap, dict[str, Any]]:
+def read_map(path: Path, *, resolution: tuple[int, int] | None = None) -> tuple[PixelMap, dict[str, Any]]:
     """A map and its header; `resolution` is (width, height) of the projector that it has to be for.
 
     Raises
@@ -66,19 +59,14 @@ def read_map(
     InputError
         If the file is missing, damaged or foreign, is for another projector, or says something that no map can say.
     """
-    arrays, header = read_npz(path, _FIELDS, format=FORMAT, make_with=make_with)
+    arrays, header = read_npz(path, _FIELDS, format=FORMAT)
     pixel_map = PixelMap(**arrays)
     _check(path, pixel_map)
-    height, width = pixel_map.x_mm.shape
-    if resolution not in (None, (width, height)):
-        raise InputError(
-            f"{path}: found {width} x {height} pixels, expected the projector's {resolution[0]} x {resolution[1]}. "
-            "Make the file again."
-        )
+    require_pixels(path, pixel_map.x_mm.shape[::-1], resolution, of="projector")
     return pixel_map, header
 
 
-def read_map_sigmas(path: Path, *, make_with: str = "") -> dict[str, Array]:
+def read_map_sigmas(path: Path) -> dict[str, Array]:
     """The parts of a measured map's uncertainty: sigma_decode_mm, sigma_random_mm, sigma_common_mm; (H, W) each.
 
     And, where the map tells them, parts of the random one: sigma_ripple_mm, _border_mm, _light_mm, _bands_mm and
@@ -89,7 +77,7 @@ def read_map_sigmas(path: Path, *, make_with: str = "") -> dict[str, Array]:
     InputError
         Like `read_map`; also for a design, or a map made before these were kept.
     """
-    return read_npz(path, _SIGMAS, format=FORMAT, make_with=make_with, optional=_MORE_SIGMAS)[0]
+    return read_npz(path, _SIGMAS, format=FORMAT, optional=_MORE_SIGMAS)[0]
 
 
 def read_map_light(path: Path) -> Array | None:
@@ -100,10 +88,9 @@ def read_map_light(path: Path) -> Array | None:
     InputError
         Like `read_map`, but not for a missing array.
     """
-    field = {"light": Field(kind="f", dtype=np.float64, shape=("H", "W"))}
     read_npz(path, {}, format=FORMAT)  # damage is told, an older map without light is none
     try:
-        return read_npz(path, field, format=FORMAT)[0]["light"]
+        return read_npz(path, {"light": _NUMBER}, format=FORMAT)[0]["light"]
     except InputError:
         return None
 

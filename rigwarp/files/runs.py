@@ -1,4 +1,4 @@
-"""Runs: one folder per scan or result, finished when it has a stop record; and which result is current."""
+"""Runs: one folder per scan or result, finished when it has a stop record; and which result and view are current."""
 
 import re
 import sys
@@ -11,8 +11,10 @@ from typing import Any, Final
 
 import rigwarp
 from rigwarp.errors import InputError
+from rigwarp.files.atomic import write_json
 from rigwarp.files.names import (
     CURRENT_FILE,
+    CURRENT_VIEW_FILE,
     PREWARP_FILE,
     RESULTS,
     SCANS,
@@ -31,6 +33,7 @@ from rigwarp.files.switch import switch_to
 UTC_STAMP: Final = "%Y%m%dT%H%M%SZ"
 """How folders and files are named by the time."""
 
+VIEW_FORMAT: Final = "rigwarp current view"
 _NAME = re.compile(r"(\d{8}T\d{6}Z)(?:-(\d+))?")
 _MADE_WITH = {SCANS: "rigwarp scan", RESULTS: "rigwarp fit", VIEW_SCANS: "rigwarp view scan", VIEWS: "rigwarp view fit"}
 _OPENCV = ("opencv-python", "opencv-python-headless", "opencv-contrib-python", "opencv-contrib-python-headless")
@@ -191,6 +194,33 @@ def current_result(root: Path) -> Path:
     )
 
 
+def make_view_current(root: Path, run: Path) -> None:
+    """Make a finished run in `views` the live view of the rig folder `root`, in one step.
+
+    Raises
+    ------
+    InputError
+        If the run is not finished or does not lie in the rig folder.
+    """
+    if not is_complete(run) or not run.resolve().is_relative_to(root.resolve()):
+        raise InputError(f"{run}: found no finished run of {root}, expected one. Make it with: rigwarp view fit {root}")
+    name = run.resolve().relative_to(root.resolve()).as_posix()
+    write_json(root / CURRENT_VIEW_FILE, {"view": name}, format=VIEW_FORMAT, replace=True)
+
+
+def current_view(root: Path) -> Path:
+    """The folder of the view that is live.
+
+    Raises
+    ------
+    InputError
+        If there is none, or if current_view.json names something that is no finished run inside the rig folder.
+    """
+    return run_named_in(
+        root / CURRENT_VIEW_FILE, "view", format=VIEW_FORMAT, advice=f"Make one with: rigwarp view fit {root}"
+    )
+
+
 def run_named_in(file: Path, key: str, *, format: str, advice: str) -> Path:
     """The finished run that a switch file in the rig folder names under `key`.
 
@@ -253,8 +283,9 @@ def _in_order(parent: Path) -> list[Path]:
     """All runs under `parent` by their numbers; older versions gave none, and theirs come by their names, first."""
     if not parent.is_dir():
         return []
-    runs = sorted((child for child in parent.iterdir() if _NAME.fullmatch(child.name)), key=_order)
-    return sorted(runs, key=_number)
+    matches = [match for child in parent.iterdir() if (match := _NAME.fullmatch(child.name))]
+    matches.sort(key=lambda match: (_number(parent / match[0]), match[1], int(match[2] or 1)))
+    return [parent / match[0] for match in matches]
 
 
 def _number(run: Path) -> float:
@@ -266,16 +297,11 @@ def _number(run: Path) -> float:
 
 def stamped_ahead(run: Path) -> bool:
     """Whether a run says that it was made later than now: then the clock was wrong, or is."""
-    started = StartRecord.read(run / START_FILE).started_utc
+    started = read_start(run).started_utc
     try:
         return started is not None and datetime.fromisoformat(started) > datetime.now(UTC)
     except (ValueError, TypeError):  # no time, or one without a time zone
         return False
-
-
-def _order(run: Path) -> tuple[str, int]:
-    match = _NAME.fullmatch(run.name)
-    return (match.group(1), int(match.group(2) or 1)) if match else (run.name, 0)
 
 
 def _versions() -> dict[str, str]:

@@ -8,7 +8,7 @@ import numpy as np
 
 from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_npz
-from rigwarp.files.reading import Field, read_npz
+from rigwarp.files.reading import Field, read_npz, require_pixels
 from rigwarp.geometry import ViewMap
 from rigwarp.geometry.pixel_map import NO_LIGHT
 
@@ -37,9 +37,7 @@ def write_view_map(
     write_npz(path, {name: getattr(view_map, name) for name in _FIELDS}, format=FORMAT, header=header)
 
 
-def read_view_map(
-    path: Path, *, resolution: tuple[int, int] | None = None, make_with: str = ""
-) -> tuple[ViewMap, dict[str, Any]]:
+def read_view_map(path: Path, *, resolution: tuple[int, int] | None = None) -> tuple[ViewMap, dict[str, Any]]:
     """A view's map and its header; `resolution` is (width, height) of the camera that it has to be for.
 
     Raises
@@ -47,13 +45,11 @@ def read_view_map(
     InputError
         If the file is missing, damaged or foreign, is for another camera, or says something that no map can say.
     """
-    arrays, header = read_npz(path, _FIELDS, format=FORMAT, make_with=make_with)
+    arrays, header = read_npz(path, _FIELDS, format=FORMAT)
     view_map = ViewMap(**arrays)
     seen = view_map.zone != NO_LIGHT
     whole = all(np.array_equal(np.isfinite(getattr(view_map, name)), seen) for name in _NUMBERS)
     if not whole or np.any(view_map.sigma_mm[seen] < 0.0) or np.any(view_map.zone < NO_LIGHT):
         raise InputError(f"{path}: found positions, sigmas and zones that contradict each other. Make the file again.")
-    if resolution not in (None, view_map.resolution):
-        found, expected = (" x ".join(map(str, size)) for size in (view_map.resolution, resolution or ()))
-        raise InputError(f"{path}: found {found} pixels, expected the view's {expected}. Make the file again.")
+    require_pixels(path, view_map.resolution, resolution, of="view")
     return view_map, header

@@ -39,7 +39,9 @@ from rigwarp.errors import RigwarpError
 from rigwarp.files import (
     RigFolder,
     current_result,
+    current_view,
     list_photos,
+    make_view_current,
     new_run,
     open_rig,
     read_adjustment,
@@ -61,7 +63,6 @@ from rigwarp.files import (
     write_stl,
 )
 from rigwarp.files import names as names_module
-from rigwarp.files.current_view import current_view, make_view_current
 from rigwarp.files.names import (
     BENCH_FILE,
     CAMERA_PICTURE,

@@ -1,9 +1,7 @@
 """The warp as a textured mesh for other programs: Wavefront OBJ and binary glTF 2.0."""
 
-import json
-import struct
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,11 +12,6 @@ from rigwarp.prewarp import Prewarp
 
 _METRES_PER_PX: Final = 0.001
 """glTF lengths are metres: one projector pixel is drawn as a millimetre."""
-_GLB_MAGIC, _GLB_VERSION = b"glTF", 2
-_JSON_CHUNK, _BINARY_CHUNK = b"JSON", b"BIN\0"
-_FLOAT, _UNSIGNED_INT = 5126, 5125  # glTF component types
-_ARRAY_BUFFER, _ELEMENT_BUFFER = 34962, 34963  # glTF buffer view targets
-_TRIANGLES = 4  # glTF primitive mode
 
 OBJ_NOTES: Final = """\
 * `warp.obj`, Wavefront OBJ, text. One object per zone (smooth piece of mirror), named `zone_0`, `zone_1`, ...
@@ -70,32 +63,23 @@ def obj_bytes(prewarp: Prewarp) -> bytes:
 
 
 def glb_bytes(prewarp: Prewarp) -> bytes:
-    """The mesh as binary glTF 2.0; see `GLTF_NOTES` for its conventions.
+    """The mesh as binary glTF 2.0; see `GLTF_NOTES` for its conventions."""
+    import trimesh  # half a second, and only this format needs it
 
-    Notes
-    -----
-    Khronos glTF 2.0 specification: section 4.4 for the container, 3.6 and 3.7 for buffers and meshes.
-    """
-    pieces = _pieces(prewarp)
-    buffer = _Buffer()
-    meshes = []
-    for piece in pieces:
-        sheet_m = _METRES_PER_PX * np.pad(piece.sheet_px, ((0, 0), (0, 1)))
-        attributes = {"POSITION": buffer.vertices(sheet_m, bounds=True), "TEXCOORD_0": buffer.vertices(piece.share)}
-        primitive = {"attributes": attributes, "indices": buffer.triangles(piece.triangles), "mode": _TRIANGLES}
-        meshes.append({"name": f"zone {piece.zone}", "primitives": [{**primitive, "material": 0}]})
-    described = {
-        "asset": {"version": "2.0", "generator": f"rigwarp {rigwarp.__version__}"},
-        "scene": 0,
-        "scenes": [{"nodes": list(range(len(pieces)))}],
-        "nodes": [{"name": mesh["name"], "mesh": i} for i, mesh in enumerate(meshes)],
-        "meshes": meshes,
-        "materials": [{"name": "content", "doubleSided": True}],
-        "buffers": [{"byteLength": len(buffer.data)}],
-        "bufferViews": buffer.views,
-        "accessors": buffer.accessors,
-    }
-    return _container(described, bytes(buffer.data))
+    scene = trimesh.Scene()
+    content = trimesh.visual.material.PBRMaterial(name="content", doubleSided=True)
+    for piece in _pieces(prewarp):
+        mesh = trimesh.Trimesh(
+            vertices=_METRES_PER_PX * np.pad(piece.sheet_px, ((0, 0), (0, 1))),
+            faces=piece.triangles,
+            # it counts from the lower left, and turns that round for the file
+            visual=trimesh.visual.TextureVisuals(uv=piece.share * [1.0, -1.0] + [0.0, 1.0], material=content),
+            process=False,
+        )
+        name = f"zone {piece.zone}"
+        scene.add_geometry(mesh, geom_name=name, node_name=name)
+    about = {"version": "2.0", "generator": f"rigwarp {rigwarp.__version__}"}
+    return bytes(scene.export(file_type="glb", tree_postprocessor=lambda tree: tree.update(asset=about)))
 
 
 def _pieces(prewarp: Prewarp) -> list[_Piece]:
@@ -116,50 +100,3 @@ def _pieces(prewarp: Prewarp) -> list[_Piece]:
             )
         )
     return found
-
-
-class _Buffer:
-    """The binary part of a glTF file, with the views and accessors that describe it."""
-
-    def __init__(self) -> None:
-        self.data = bytearray()
-        self.views: list[dict[str, Any]] = []
-        self.accessors: list[dict[str, Any]] = []
-
-    def vertices(self, values: Array, *, bounds: bool = False) -> int:
-        """Add (N, 2 or 3) numbers; `bounds`: state their range, which positions must. The accessor's number."""
-        stored = np.asarray(values, "<f4")
-        about = {"componentType": _FLOAT, "count": len(stored), "type": f"VEC{stored.shape[1]}"}
-        if bounds:
-            about |= {"min": stored.min(axis=0).tolist(), "max": stored.max(axis=0).tolist()}
-        return self._add(stored.tobytes(), about, _ARRAY_BUFFER)
-
-    def triangles(self, values: NDArray[np.int64]) -> int:
-        """Add (M, 3) vertex numbers. The accessor's number."""
-        about = {"componentType": _UNSIGNED_INT, "count": values.size, "type": "SCALAR"}
-        return self._add(values.astype("<u4").tobytes(), about, _ELEMENT_BUFFER)
-
-    def _add(self, data: bytes, about: dict[str, Any], target: int) -> int:
-        view = {"buffer": 0, "byteOffset": len(self.data), "byteLength": len(data), "target": target}
-        self.accessors.append({"bufferView": len(self.views), **about})
-        self.views.append(view)
-        self.data += data
-        return len(self.accessors) - 1
-
-
-def _container(described: dict[str, Any], binary: bytes) -> bytes:
-    """A .glb file: header, JSON chunk padded with blanks, binary chunk padded with zeros."""
-    text = json.dumps(described, separators=(",", ":")).encode("ascii")
-    text += b" " * (-len(text) % 4)
-    binary += b"\0" * (-len(binary) % 4)
-    total = 12 + 8 + len(text) + 8 + len(binary)
-    head = struct.pack("<4sII", _GLB_MAGIC, _GLB_VERSION, total)
-    return b"".join(
-        (
-            head,
-            struct.pack("<I4s", len(text), _JSON_CHUNK),
-            text,
-            struct.pack("<I4s", len(binary), _BINARY_CHUNK),
-            binary,
-        )
-    )
