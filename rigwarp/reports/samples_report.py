@@ -7,8 +7,7 @@ import numpy as np
 
 from rigwarp.geometry import Array
 from rigwarp.reports.figures.style import BLUE, ORANGE, SIGNED_MAP, VERMILION, new_figure, png, styled
-from rigwarp.reports.page_template import page_template
-from rigwarp.reports.sections.page import Picture, Rows, Section
+from rigwarp.reports.sections.page import Picture, Rows, Section, page_template
 
 _NOTE = (
     "Blur, veil and double image stay in the picture; waviness and reflectance are taken out by the prewarp, at the "

@@ -11,10 +11,10 @@ from rigwarp.files.records.view_check import ViewCheckRecord
 from rigwarp.geometry import ViewMap
 from rigwarp.reports.figures.mirror import deviation_map
 from rigwarp.reports.figures.view import view_cover, view_fineness, view_sigma, view_top
-from rigwarp.reports.page_template import page_template
 from rigwarp.reports.sections.as_built_facts import HINTS, read_facts
 from rigwarp.reports.sections.origin import caution_section
-from rigwarp.reports.sections.page import Picture, Rows, Section
+from rigwarp.reports.sections.page import Picture, Rows, Section, page_template
+from rigwarp.reports.wording import sentence
 from rigwarp.rig import Rig
 from rigwarp.view import ViewCover
 from rigwarp.view.top import TopMaps
@@ -69,7 +69,7 @@ def _sentences(parts: ViewParts) -> list[str]:
             f"A printed sheet laid elsewhere was measured to {_mm(check.p95_mm)} (95 % of {check.n} corners; "
             f"{check.tolerance_mm:g} mm allowed): {verdict}."
         )
-        said += [f"{text[0].upper()}{text[1:]}." for text in check.failures]
+        said += map(sentence, check.failures)
     said.append(
         f"{100.0 * parts.cover.seen_share:.0f} % of the table is seen, "
         f"{100.0 * parts.cover.overlap_share:.0f} % twice; the "
@@ -158,7 +158,8 @@ def _mirrors(parts: ViewParts) -> Section:
         rows.append((name, "mirrored" if zone.reversed_ else "as it is", moved, _mm(zone.design_rms_mm, 1), form))
     told = {number: read_facts(record) for number, record in sorted(parts.built.items())}
     said = [
-        f"view.mirror[{number}]: {_of_camera(facts.power_note)}."
+        # the estimate knows light's way the other way round only
+        f"view.mirror[{number}]: {facts.power_note.replace('projector', 'camera')}."
         for number, facts in told.items()
         if not facts.power_told and facts.power_note
     ]
@@ -178,11 +179,6 @@ def _findings(number: int, table: Rows) -> Rows:
     """The findings of one mirror, without what a prewarp does about them."""
     head = ("What was found", "moves what is seen by", "likely cause (hint)", "remedy (hint)")
     return Rows(head=head, rows=[row[: len(head)] for row in table.rows], note=f"view.mirror[{number}]. {HINTS}")
-
-
-def _of_camera(text: str) -> str:
-    """What the estimate says, which knows light's way the other way round only."""
-    return text.replace("projector", "camera")
 
 
 def _form_words(mirror: ViewMirrorRecord) -> str:

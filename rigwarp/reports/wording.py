@@ -44,6 +44,11 @@ def with_sigma(value: float, sigma: float, unit: str) -> tuple[str, str]:
     return f"{value:.{decimals}f}{_NO_BREAK}{unit}", f"{sigma:.{decimals}f}{_NO_BREAK}{unit}"
 
 
+def sentence(text: Any) -> str:
+    """A clause as a sentence; nothing for what is no text."""
+    return f"{text[0].upper()}{text[1:]}." if isinstance(text, str) and text else ""
+
+
 def share(value: Any) -> str:
     """A share as per cent."""
     return "-" if not _is_number(value) else f"{100.0 * value:.1f}{_NO_BREAK}%"

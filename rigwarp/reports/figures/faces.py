@@ -20,8 +20,7 @@ def cad_faces(model: OpticalModel, faces: CadFaces) -> bytes:
     colours = [style.PALE, *(style.SERIES[n.number % len(style.SERIES)] for n in faces.notes)]
     height, width = seen.shape
     with style.styled():
-        figure = style.new_figure(height_inch=float(np.clip(5.2 * height / width, 1.5, 8.0)) + 1.2)
-        axes = figure.add_subplot()
+        figure, axes = style.one_axes(height_inch=float(np.clip(5.2 * height / width, 1.5, 8.0)) + 1.2)
         shown = np.ma.masked_where(seen < 0, np.clip(seen, 0, len(faces.notes)))
         axes.imshow(
             shown, cmap=ListedColormap(colours), vmin=-0.5, vmax=len(colours) - 0.5, extent=extent, origin="lower"
@@ -29,8 +28,7 @@ def cad_faces(model: OpticalModel, faces: CadFaces) -> bytes:
         axes.plot(*(_footprint_mm(model, faces) @ across).T, color=style.BLACK, linewidth=1.0)
         _numbers(axes, faces, across)
         axes.set_title("The CAD model's faces and the outline of the projector's picture on them")
-        axes.set_xlabel(f"{names[0]} (mm, mirror frame)")
-        axes.set_ylabel(f"{names[1]} (mm, mirror frame)")
+        axes.set(xlabel=f"{names[0]} (mm, mirror frame)", ylabel=f"{names[1]} (mm, mirror frame)")
         return style.png(figure)
 
 

@@ -56,11 +56,8 @@ def lens_picture(
 
 
 def _frame(axes: Axes, resolution: tuple[int, int]) -> None:
-    axes.set_aspect("equal")
-    axes.set_xlim(-0.5, resolution[0] - 0.5)
-    axes.set_ylim(resolution[1] - 0.5, -0.5)
-    for spine in axes.spines.values():
-        spine.set_visible(True)
+    axes.set(aspect="equal", xlim=(-0.5, resolution[0] - 0.5), ylim=(resolution[1] - 0.5, -0.5))
+    axes.spines[:].set_visible(True)
     axes.set_xticks([0, resolution[0] // 2, resolution[0]])
     axes.set_yticks([0, resolution[1] // 2, resolution[1]])
 

@@ -1,6 +1,7 @@
 """Residual vectors on the table, enlarged, each picture with the arrow that gives its scale."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -35,8 +36,7 @@ class Residuals:
 def residual_vectors(points_mm: Array, vectors_mm: Array, rig: Rig, title: str) -> bytes:
     """Residuals (N, 2) at points (N, 2), mm in the table frame, as enlarged arrows on the table; PNG."""
     with style.styled():
-        figure = style.new_figure(height_inch=style.table_height(rig, panel_inch=5.1, extra_inch=1.65))
-        axes = figure.add_subplot()
+        figure, axes = style.one_axes(height_inch=style.table_height(rig, panel_inch=5.1, extra_inch=1.65))
         _draw(axes, Residuals(points_mm=points_mm, vectors_mm=vectors_mm).known(), rig, title, colour=style.BLUE)
         return style.png(figure)
 
@@ -87,16 +87,8 @@ def _scale_key(axes: Axes, arrows: Quiver, key_mm: float, enlarged: float) -> No
     strip = _KEY_STRIP * (right - left)
     axes.set_ylim(front - strip, back)
     tip = left + 0.02 * (right - left) + key_mm * enlarged  # a key with its label on the right is placed by its tip
-    axes.quiverkey(
-        arrows,
-        tip,
-        front - 0.4 * strip,
-        key_mm * enlarged,
-        f"{key_mm:g} mm",
-        labelpos="E",
-        coordinates="data",
-        color=style.BLACK,
-    )
+    how: dict[str, Any] = {"labelpos": "E", "coordinates": "data", "color": style.BLACK}
+    axes.quiverkey(arrows, tip, front - 0.4 * strip, key_mm * enlarged, f"{key_mm:g} mm", **how)
 
 
 def _enlargement(points_mm: Array, length_mm: Array) -> float:

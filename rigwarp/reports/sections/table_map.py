@@ -6,12 +6,12 @@ from rigwarp.files.records import BorderRecord, MapFigures, RegistrationRecord, 
 from rigwarp.geometry import PixelMap
 from rigwarp.reports.figures import table_map as figures_map
 from rigwarp.reports.figures.residuals import residual_vectors
-from rigwarp.reports.measures.coverage import Coverage, judge_coverage
+from rigwarp.reports.measures.coverage import Coverage, Spread, judge_coverage
 from rigwarp.reports.measures.table_raster import TableRaster, raster_table
 from rigwarp.reports.result_parts import ResultParts
 from rigwarp.reports.sections.page import Picture, Rows, Section
 from rigwarp.reports.sections.uncertainty import uncertainty_section
-from rigwarp.reports.wording import as_number, flat_rows, quantity, share
+from rigwarp.reports.wording import as_number, flat_rows, quantity, sentence, share
 from rigwarp.rig import Rig, inside_table
 from rigwarp.words import number
 
@@ -82,7 +82,8 @@ def _fit_tables(parts: ResultParts) -> list[Rows]:
     tables = []
     fit = parts.fit
     if fit.table_map is not None:
-        tables.append(Rows(rows=_residual_rows(fit.table_map), note=_residual_note(fit.table_map)))
+        note = f"z-spread: residuals over the stated sigma; 1 is ideal. {sentence(fit.table_map.not_proven)}".strip()
+        tables.append(Rows(rows=_residual_rows(fit.table_map), note=note))
     if fit.registration is not None:
         tables.append(
             Rows(
@@ -122,12 +123,6 @@ def border_rows(border: BorderRecord) -> list[tuple[str, str]]:
         ("known to (1-sigma)", quantity(border.sigma_px, "px")),
         ("light jumps there by", quantity(border.jump_mm, "mm")),
     ]
-
-
-def _residual_note(figures: MapFigures) -> str:
-    note = "z-spread: residuals over the stated sigma; 1 is ideal."
-    reason = figures.not_proven
-    return f"{note} {reason[0].upper()}{reason[1:]}." if reason else note
 
 
 def _residual_rows(figures: MapFigures) -> list[tuple[str, str]]:
@@ -200,6 +195,5 @@ def _light_section(parts: ResultParts, table_map: PixelMap, raster: TableRaster,
     )
 
 
-def _spread_words(spread: object) -> str:
-    smallest, largest = (getattr(spread, name) for name in ("smallest", "largest"))
-    return f"{number(smallest)} to {number(largest)}"
+def _spread_words(spread: Spread) -> str:
+    return f"{number(spread.smallest)} to {number(spread.largest)}"

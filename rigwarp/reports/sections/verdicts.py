@@ -7,9 +7,10 @@ from typing import Literal
 from rigwarp.files.records import DotsRecord, MapFigures, VerdictRecord
 from rigwarp.reports.result_parts import ResultParts
 from rigwarp.reports.sections.as_built_facts import AsBuiltFacts
-from rigwarp.reports.wording import as_number, quantity, share
+from rigwarp.reports.wording import as_number, quantity, sentence, share
+from rigwarp.verification import verdict
 
-State = Literal["pass", "fail", "undecided", "not measured", "within tolerance", "out of tolerance", "not proven"]
+State = Literal["pass", "fail", "undecided", "not measured"] | verdict.State
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -36,14 +37,14 @@ def judge_result(parts: ResultParts, facts: AsBuiltFacts) -> list[Verdict]:
         _mirror_verdict(tolerance.figure_rms_um, facts),
         Verdict(
             what="Everything known, taken together",
-            found=_count(*_objections(parts)),
+            found=_count(_objections(parts)),
             asked="nothing against it",
-            state=_whole(*_objections(parts)),
+            state=_objections(parts).state,
         ),
     ]
 
 
-def _objections(parts: ResultParts) -> tuple[list[str], list[str]]:
+def _objections(parts: ResultParts) -> verdict.Verdict:
     """What speaks against the result, and what keeps it from being sure: by the fit, the check, and the budget."""
     fit, check = (part.verdict or VerdictRecord() for part in (parts.fit, parts.verification))
     unsure = [*fit.not_proven, *check.not_proven]
@@ -57,23 +58,20 @@ def _objections(parts: ResultParts) -> tuple[list[str], list[str]]:
         )
     elif not budget.camera_known:
         unsure.append("the camera's own uncertainty is not known: camera.json states no covariance")
-    return [*fit.failures, *check.failures], unsure
+    return verdict.Verdict(failures=(*fit.failures, *check.failures), not_proven=tuple(unsure))
 
 
-def _whole(wrong: list[str], unsure: list[str]) -> State:
-    return "out of tolerance" if wrong else "not proven" if unsure else "within tolerance"
-
-
-def _count(wrong: list[str], unsure: list[str]) -> str:
-    return f"{len(wrong)} against it, {len(unsure)} not proven" if wrong or unsure else "nothing against it"
+def _count(told: verdict.Verdict) -> str:
+    counts = len(told.failures), len(told.not_proven)
+    return "{} against it, {} not proven".format(*counts) if any(counts) else "nothing against it"
 
 
 def _about_all(parts: ResultParts) -> str:
     """The verdict of the page in a sentence."""
-    wrong, unsure = _objections(parts)
-    because = wrong or unsure
+    told = _objections(parts)
+    because = told.failures or told.not_proven
     accepted = " Somebody has made it current all the same." if (parts.fit.verdict or VerdictRecord()).accepted else ""
-    return f"Verdict: {_whole(wrong, unsure)}{', because ' if because else ''}{'; and '.join(because)}.{accepted}"
+    return f"Verdict: {told.state}{', because ' if because else ''}{'; and '.join(because)}.{accepted}"
 
 
 def _mirror_verdict(limit_um: float, facts: AsBuiltFacts) -> Verdict:
@@ -147,7 +145,7 @@ def _about_mirror(limit_um: float, facts: AsBuiltFacts) -> str:
             f"most probable one the total is {total}."
         )
         if facts.decided_by and facts.rms_without_power_um <= limit_um:  # else the power changes nothing
-            text += f" {facts.decided_by[0].upper()}{facts.decided_by[1:]}."
+            text += f" {sentence(facts.decided_by)}"
     else:
         relation = "within" if facts.figure_rms_um <= limit_um else "outside"
         text = (
