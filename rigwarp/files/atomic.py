@@ -168,17 +168,13 @@ def plain_json(value: Any) -> Any:
 
 def _write_through(path: Path, data: Contents, *, private: bool = False) -> None:
     """Write a new file and wait until the disk has it."""
-    with open(path, "xb", opener=_private_opener if private else None) as file:
+    with open(path, "xb", opener=(lambda name, flags: os.open(name, flags, 0o600)) if private else None) as file:
         if callable(data):
             data(file)
         else:
             file.write(data)
         file.flush()
         os.fsync(file.fileno())
-
-
-def _private_opener(path: str, flags: int) -> int:
-    return os.open(path, flags, 0o600)
 
 
 def _take_name(temporary: Path, path: Path, *, replace: bool) -> None:

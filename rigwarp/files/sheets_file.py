@@ -12,6 +12,7 @@ from rigwarp.view.parts import ViewPart
 from rigwarp.view.printed.found import SheetCorners, part_of
 
 FORMAT = "rigwarp view sheets"
+_OF_CORNERS = ("pixels_px", "board_mm", "square_px")
 _FIELDS = {
     "photo": Field(kind="i", dtype=np.int64, shape=("N",)),
     "zone": Field(kind="i", dtype=np.int64, shape=("N",)),
@@ -29,9 +30,7 @@ def write_sheets(path: Path, corners: Sequence[SheetCorners], *, photos: Sequenc
         name: np.repeat(np.array([getattr(one, name) for one in corners]), counts)
         for name in ("photo", "zone", "flipped")
     }
-    arrays |= {
-        name: np.concatenate([getattr(one, name) for one in corners]) for name in ("pixels_px", "board_mm", "square_px")
-    }
+    arrays |= {name: np.concatenate([getattr(one, name) for one in corners]) for name in _OF_CORNERS}
     header = {
         "photos": list(photos),
         "pixels": "raw pixels of the view's camera, also where the board was found flipped",
@@ -62,10 +61,8 @@ def read_sheets(path: Path, parts: Sequence[ViewPart]) -> tuple[list[SheetCorner
                 photo=int(photo),
                 part=part_of(parts, int(zone)),
                 zone=int(zone),
-                pixels_px=arrays["pixels_px"][here],
-                board_mm=arrays["board_mm"][here],
-                square_px=arrays["square_px"][here],
                 flipped=bool(arrays["flipped"][here][0]),
+                **{name: arrays[name][here] for name in _OF_CORNERS},
             )
         )
     return corners, [str(name) for name in header.get("photos", [])]

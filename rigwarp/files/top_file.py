@@ -1,8 +1,10 @@
 """top.npz: the tables that make a straight top view of a view camera's pictures."""
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_npz
@@ -30,7 +32,7 @@ def write_top(path: Path, maps: TopMaps, *, rig_hash: str) -> None:
     said = {**vars(maps), **vars(maps.top)}
     for of, (name, _, _) in _LOOKUPS.items():
         said |= {f"{of}{part}": values for part, values in vars(said[name]).items()}
-    arrays = {name: np.asarray(said[name], field.dtype) for name, field in _FIELDS.items()}
+    arrays: dict[str, NDArray[Any]] = {name: np.asarray(said[name], field.dtype) for name, field in _FIELDS.items()}
     header = {
         "rig_hash": rig_hash,
         "index": "[row, column] of the top view; row 0 lies towards +y, column 0 towards -x, pixel centres",

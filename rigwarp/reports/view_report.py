@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from rigwarp.files.records import AsBuiltRecord, MirrorGrid, ViewMirrorRecord, ViewRecord
-from rigwarp.files.records.view_check import ViewCheckRecord
+from rigwarp.files.records.view import ViewCheckRecord
 from rigwarp.geometry import ViewMap
 from rigwarp.reports.figures.mirror import deviation_map
 from rigwarp.reports.figures.view import view_cover, view_fineness, view_sigma, view_top

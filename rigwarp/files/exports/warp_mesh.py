@@ -1,7 +1,7 @@
 """The warp as a textured mesh for other programs: Wavefront OBJ and binary glTF 2.0."""
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -66,14 +66,15 @@ def glb_bytes(prewarp: Prewarp) -> bytes:
     """The mesh as binary glTF 2.0; see `GLTF_NOTES` for its conventions."""
     import trimesh  # half a second, and only this format needs it
 
-    scene = trimesh.Scene()
-    content = trimesh.visual.material.PBRMaterial(name="content", doubleSided=True)
+    scene: Any = trimesh.Scene()
+    visual: Any = trimesh.visual
+    content = visual.material.PBRMaterial(name="content", doubleSided=True)
     for piece in _pieces(prewarp):
         mesh = trimesh.Trimesh(
             vertices=_METRES_PER_PX * np.pad(piece.sheet_px, ((0, 0), (0, 1))),
             faces=piece.triangles,
             # it counts from the lower left, and turns that round for the file
-            visual=trimesh.visual.TextureVisuals(uv=piece.share * [1.0, -1.0] + [0.0, 1.0], material=content),
+            visual=visual.TextureVisuals(uv=piece.share * [1.0, -1.0] + [0.0, 1.0], material=content),
             process=False,
         )
         name = f"zone {piece.zone}"

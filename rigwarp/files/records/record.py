@@ -68,6 +68,16 @@ class Part:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Distances(Part):
+    """How many lengths of errors there are, and their rms, 95th percentile and largest, mm."""
+
+    n: Number = None
+    rms_mm: Number = None
+    p95_mm: Number = None
+    max_mm: Number = None
+
+
+@dataclass(frozen=True, kw_only=True)
 class Record(Part):
     """A whole file."""
 
@@ -121,23 +131,10 @@ def finite(value: Any) -> int | float:
     return value if abs(value) <= sys.float_info.max else math.nan  # NaN, infinities and integers beyond a float
 
 
-def _whole(value: Any) -> int:
-    """A whole number as it stands, else one that means nothing."""
-    return value if type(value) is int else -1
-
-
-def _numbers(value: Any) -> Numbers:
-    return tuple(finite(one) for one in value) if isinstance(value, list | tuple) else None
-
-
 def _pairs(value: Any) -> Pairs:
     if not isinstance(value, list) or not all(isinstance(pair, list) and len(pair) == 2 for pair in value):
         return None
     return tuple((finite(x), finite(y)) for x, y in value)
-
-
-def _texts(value: Any) -> Texts:
-    return tuple(one for one in value if isinstance(one, str)) if isinstance(value, list) else ()
 
 
 def _ids(value: Any) -> Ids:
@@ -146,20 +143,18 @@ def _ids(value: Any) -> Ids:
     return value if type(value) is int else None
 
 
-def _figures(value: Any) -> Figures:
-    return {str(key): float(finite(one)) for key, one in value.items()} if isinstance(value, Mapping) else None
-
-
 _PICK: Final[dict[Any, Callable[[Any], Any]]] = {
-    int: _whole,
+    int: lambda value: value if type(value) is int else -1,  # which means nothing
     Number: finite,
-    Numbers: _numbers,
+    Numbers: lambda value: tuple(finite(one) for one in value) if isinstance(value, list | tuple) else None,
     Pairs: _pairs,
-    Texts: _texts,
+    Texts: lambda value: tuple(one for one in value if isinstance(one, str)) if isinstance(value, list) else (),
     Text: lambda value: value if isinstance(value, str) else None,
     Flag: lambda value: value if isinstance(value, bool) else None,
     Ids: _ids,
-    Figures: _figures,
+    Figures: lambda value: (
+        {str(key): float(finite(one)) for key, one in value.items()} if isinstance(value, Mapping) else None
+    ),
     Block: lambda value: value if isinstance(value, Mapping) else None,
 }
 

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 from rigwarp.files.records.fit import VerdictRecord
-from rigwarp.files.records.record import Block, Ids, Number, Numbers, Pairs, Part, Record, Text
+from rigwarp.files.records.record import Block, Distances, Ids, Number, Numbers, Pairs, Part, Record, Text
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -80,12 +80,11 @@ class UniformityRecord(Part):
 
 
 @dataclass(frozen=True, kw_only=True)
-class DotsRecord(Part):
-    """The dots through one warp.
+class DotsRecord(Distances):
+    """The dots through one warp: distances from their places, nothing fitted.
 
     Attributes
     ----------
-    n, rms_mm, p95_mm, max_mm : distances of the dots from their places, nothing fitted.
     missing, doubled : ids of dots not seen, seen twice.
     unreadable : lights that belong to no dot.
     points_mm, vectors_mm : per dot seen: where it should be, and seen minus that; table frame.
@@ -93,10 +92,6 @@ class DotsRecord(Part):
     resolution, uniformity : sharpness and evenness, where pictures of these were taken.
     """
 
-    n: Number = None
-    rms_mm: Number = None
-    p95_mm: Number = None
-    max_mm: Number = None
     missing: Ids = None
     doubled: Ids = None
     unreadable: Number = None
