@@ -1,4 +1,4 @@
-"""map.npz and design.npz: where each projector pixel lands on the table."""
+"""map.npz and design.npz: where each projector pixel lands; view.npz: which place each pixel of a view sees."""
 
 from collections.abc import Mapping
 from pathlib import Path
@@ -9,16 +9,19 @@ import numpy as np
 from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_npz
 from rigwarp.files.reading import Field, read_npz, refuse, require_pixels
-from rigwarp.geometry import Array, PixelMap
+from rigwarp.geometry import Array, PixelMap, ViewMap
 from rigwarp.geometry.pixel_map import NO_LIGHT
 
 FORMAT = "rigwarp map"
+VIEW_FORMAT = "rigwarp view map"
 _NUMBER = Field(kind="f", dtype=np.float64, shape=("H", "W"))
 _FIELDS = {
     **dict.fromkeys(("x_mm", "y_mm", "sigma_mm"), _NUMBER),
     "zone": Field(kind="i", dtype=np.int16, shape=("H", "W")),
     "measured": Field(kind="b", dtype=np.bool_, shape=("H", "W")),
 }
+_LEAN = ("lean_x", "lean_y")
+_VIEW_FIELDS = {**_FIELDS, **dict.fromkeys(_LEAN, _NUMBER)}
 _SIGMAS = dict.fromkeys(("sigma_decode_mm", "sigma_random_mm", "sigma_common_mm"), _NUMBER)
 # maps made before these were told apart have none of them
 _MORE = ("ripple", "border", "light", "bands", "curve")
@@ -107,3 +110,37 @@ def _check(path: Path, pixel_map: PixelMap) -> None:
         "a measured pixel without a position": bool((pixel_map.measured & ~answered).any()),
     }
     refuse(path, wrong, expected="a map of the table. Make the file again.")
+
+
+def write_view_map(
+    path: Path, view_map: ViewMap, *, rig_hash: str, scans: tuple[str, ...] = (), extra: Mapping[str, Any] | None = None
+) -> None:
+    """Write a view's map; `scans` name what it was measured from (none: a design), `extra` is added to the header."""
+    header = {
+        "rig_hash": rig_hash,
+        "scans": list(scans),
+        "units": {**dict.fromkeys(("x_mm", "y_mm", "sigma_mm"), "mm"), **dict.fromkeys(_LEAN, "mm/mm")},
+        "frame": "table: origin in its middle, x right, y away, z up",
+        "index": "[v, u] of the camera's raw pixel centres as it delivers them, not flipped; (0, 0) is top left",
+        "lean": "a thing at height h on a pixel's line of sight stands at (x_mm, y_mm) - h (lean_x, lean_y)",
+        **(extra or {}),
+    }
+    write_npz(path, {name: getattr(view_map, name) for name in _VIEW_FIELDS}, format=VIEW_FORMAT, header=header)
+
+
+def read_view_map(path: Path, *, resolution: tuple[int, int] | None = None) -> tuple[ViewMap, dict[str, Any]]:
+    """A view's map and its header; `resolution` is (width, height) of the camera that it has to be for.
+
+    Raises
+    ------
+    InputError
+        If the file is missing, damaged or foreign, is for another camera, or says something that no map can say.
+    """
+    arrays, header = read_npz(path, _VIEW_FIELDS, format=VIEW_FORMAT)
+    view_map = ViewMap(**arrays)
+    seen = view_map.zone != NO_LIGHT
+    whole = all(np.array_equal(np.isfinite(arrays[name]), seen) for name in ("x_mm", "y_mm", "sigma_mm", *_LEAN))
+    if not whole or np.any(view_map.sigma_mm[seen] < 0.0) or np.any(view_map.zone < NO_LIGHT):
+        raise InputError(f"{path}: found positions, sigmas and zones that contradict each other. Make the file again.")
+    require_pixels(path, view_map.resolution, resolution, of="view")
+    return view_map, header

@@ -246,16 +246,12 @@ def _checked(path: Path, raw: Mapping[str, NDArray[Any]], fields: Mapping[str, F
                 f"{path}: array {name}: found type {array.dtype}, expected {np.dtype(field.dtype)}. "
                 "Make the file again."
             )
-        expected = tuple(lengths.get(side, side) if isinstance(side, str) else side for side in field.shape)
-        matches = len(array.shape) == len(expected) and all(
-            isinstance(side, str) or side == length for side, length in zip(expected, array.shape, strict=True)
-        )
-        if not matches:
-            words = " x ".join(str(side) for side in expected)
+        expected = [lengths.get(side, side) if isinstance(side, str) else side for side in field.shape]
+        fits = [isinstance(side, str) or side == n for side, n in zip(expected, array.shape, strict=False)]
+        if len(array.shape) != len(expected) or not all(fits):
+            words = " x ".join(map(str, expected))
             raise InputError(f"{path}: array {name}: found shape {array.shape}, expected {words}. Make the file again.")
-        lengths |= {
-            side: length for side, length in zip(field.shape, array.shape, strict=True) if isinstance(side, str)
-        }
+        lengths |= {side: n for side, n in zip(field.shape, array.shape, strict=True) if isinstance(side, str)}
         checked[name] = array.astype(field.dtype, copy=False)
     return checked
 

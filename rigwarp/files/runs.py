@@ -69,12 +69,7 @@ def new_run(
             versions=_versions(),
         ).write(run / START_FILE)
         yield run
-        _finish(run, started)
-
-
-def finish_run(run: Path) -> None:
-    """Let a run be used before its `with` block ends: what is still to come is not needed for that."""
-    _finish(run, _started(run))
+        finish_run(run)
 
 
 @contextmanager
@@ -86,9 +81,9 @@ def continued_run(run: Path) -> Iterator[Path]:
     InputError
         If its start.json is damaged.
     """
-    started = _started(run)
+    _started(run)
     yield run
-    _finish(run, started)
+    finish_run(run)
 
 
 def _started(run: Path) -> datetime:
@@ -98,8 +93,9 @@ def _started(run: Path) -> datetime:
         raise InputError(f"{run / 'start.json'}: found no time in started_utc. Begin a new run.") from None
 
 
-def _finish(run: Path, started: datetime) -> None:
-    stopped = datetime.now(UTC)
+def finish_run(run: Path) -> None:
+    """Let a run be used, perhaps before its `with` block ends: what is still to come is not needed for that."""
+    started, stopped = _started(run), datetime.now(UTC)
     StopRecord(
         exit_status=0,
         started_utc=started.isoformat(timespec="milliseconds"),

@@ -80,7 +80,10 @@ def rig_from_values(values: Mapping[str, Any], *, source: str = "rig.toml") -> R
         name=document.text("name", default="unnamed rig"),
         projector=_projector(document) if projects or view is None else view_as_projector(view),
         mirror=parse_mirror(document) if projects or view is None else view.mirrors[0],
-        obstacles=tuple(_obstacle(section) for section in document.sections("obstacle", OBSTACLE)),
+        obstacles=tuple(
+            Obstacle(file=file_name(section, MESH_ENDINGS), placement=part_placement(section))
+            for section in document.sections("obstacle", OBSTACLE)
+        ),
         table=table,
         content=parse_content(document, table) if projects or view is None else area_of_table(table),
         camera=_camera(document),
@@ -142,15 +145,12 @@ def _transfer(section: TomlSection) -> Transfer:
     return section.number("gamma", default=2.2, limits=_GAMMA)
 
 
-def _obstacle(section: TomlSection) -> Obstacle:
-    return Obstacle(file=file_name(section, MESH_ENDINGS), placement=part_placement(section))
-
-
 def _camera(document: TomlSection) -> CameraSpec:
     section = document.section("camera", meanings_of(CameraSpec), required=False)
-    channel = cast(Channel, section.choice("channel", CHANNELS, default="grey"))
     return CameraSpec(
-        resolution=picture_size(section, default=(1920, 1080)), device=camera_device(section), channel=channel
+        resolution=picture_size(section, default=(1920, 1080)),
+        device=camera_device(section),
+        channel=cast(Channel, section.choice("channel", CHANNELS, default="grey")),
     )
 
 

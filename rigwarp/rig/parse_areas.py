@@ -26,9 +26,7 @@ def parse_content(document: TomlSection, table: Table) -> Content:
     """Read and check [content], which must lie on the table."""
     section, shape = _area_section(document, "content", meanings_of(Content))
     size_mm = _size_mm(section, shape)
-    longer = max(size_mm)
-    automatic = tuple(max(16, round(LONGER_SIDE_PX * side / longer)) for side in size_mm)
-    width, height = section.integers("pixels", 2, at_least=16, at_most=16384, default=automatic)
+    width, height = section.integers("pixels", 2, at_least=16, at_most=16384, default=_usual_pixels(size_mm))
     content = read_table(Content, section, shape=shape, size_mm=size_mm, pixels=(width, height))
     _check_on_table(section, content, table)
     return content
@@ -36,9 +34,12 @@ def parse_content(document: TomlSection, table: Table) -> Content:
 
 def area_of_table(table: Table) -> Content:
     """The whole table as canvas."""
-    longer = max(table.size_mm)
-    width, height = (max(16, round(LONGER_SIDE_PX * side / longer)) for side in table.size_mm)
-    return Content(shape=table.shape, size_mm=table.size_mm, pixels=(width, height))
+    return Content(shape=table.shape, size_mm=table.size_mm, pixels=_usual_pixels(table.size_mm))
+
+
+def _usual_pixels(size_mm: tuple[float, float]) -> tuple[int, int]:
+    width, height = (max(16, round(LONGER_SIDE_PX * side / max(size_mm))) for side in size_mm)
+    return width, height
 
 
 def parse_target(document: TomlSection) -> Target:

@@ -38,10 +38,9 @@ def mirror_from(document: TomlSection, path: str, values: Mapping[str, Any]) -> 
         values=values,
         meanings={**MIRROR, **MIRROR_KINDS[kind]},
         elsewhere={
-            key: f'mirrors of kind = {_kinds_with(key)}, and this one is of kind "{kind}"'
-            for keys in MIRROR_KINDS.values()
-            for key in keys
-            if key not in MIRROR_KINDS[kind]
+            key: f'mirrors of kind = {listed(kinds)}, and this one is of kind "{kind}"'
+            for key in {key for keys in MIRROR_KINDS.values() for key in keys} - set(MIRROR_KINDS[kind])
+            for kinds in [[f'"{one}"' for one, keys in MIRROR_KINDS.items() if key in keys]]
         },
     )
     return read_table(
@@ -71,29 +70,20 @@ def file_name(section: TomlSection, endings: tuple[str, ...]) -> str:
 
 def _kind(document: TomlSection, path: str, found: object) -> str:
     """The kind has to be known before the other keys can be judged."""
-    meanings = {"kind": MIRROR["kind"]}
     values = {} if found is None else {"kind": found}
-    section = TomlSection(source=document.source, path=path, values=values, meanings=meanings)
+    section = TomlSection(source=document.source, path=path, values=values, meanings={"kind": MIRROR["kind"]})
     return section.choice("kind", list(MIRROR_KINDS))
-
-
-def _kinds_with(key: str) -> str:
-    return listed([f'"{kind}"' for kind, keys in MIRROR_KINDS.items() if key in keys])
 
 
 def _shape(section: TomlSection, kind: str) -> MirrorShape:
     if kind == "mesh":
-        return _mesh(section)
+        file = file_name(section, MESH_ENDINGS)
+        return read_table(MeshShape, section, file=file, reflecting_side=_reflecting_side(section))
     if kind == "conic":
         return _conic(section)
     if kind == "profile":
         return ProfileShape(file=file_name(section, (".csv",)))
     return _facets(section)
-
-
-def _mesh(section: TomlSection) -> MeshShape:
-    file = file_name(section, MESH_ENDINGS)
-    return read_table(MeshShape, section, file=file, reflecting_side=_reflecting_side(section))
 
 
 def _reflecting_side(section: TomlSection) -> Array:
@@ -112,9 +102,7 @@ def _direction(section: TomlSection, key: str) -> Array:
 
 
 def _conic(section: TomlSection) -> ConicShape:
-    radius_mm = section.number("radius_mm")
-    if radius_mm == 0.0:
-        section.fail("radius_mm", found="0", expected="a number other than 0")
+    radius_mm = _bend(section, "radius_mm")
     conic_constant = section.number("conic_constant", default=0.0)
     inner_mm, outer_mm = section.numbers("aperture_mm", 2, limits=NOT_NEGATIVE)
     if inner_mm >= outer_mm:
@@ -167,10 +155,16 @@ def _facet(section: TomlSection) -> Facet:
     if not given:
         _check_flat(section, corners_mm)
         return Facet(corners_mm=corners_mm, bend_radius_mm=None, bend_axis=None)
-    radius_mm = section.number("bend_radius_mm")
-    if radius_mm == 0.0:
-        section.fail("bend_radius_mm", found="0", expected="a number other than 0")
+    radius_mm = _bend(section, "bend_radius_mm")
     return Facet(corners_mm=corners_mm, bend_radius_mm=radius_mm, bend_axis=_direction(section, "bend_axis"))
+
+
+def _bend(section: TomlSection, key: str) -> float:
+    """A radius of curvature, either way."""
+    radius_mm = section.number(key)
+    if radius_mm == 0.0:
+        section.fail(key, found="0", expected="a number other than 0")
+    return radius_mm
 
 
 def _check_outline(section: TomlSection, corners_mm: Array) -> None:

@@ -63,6 +63,7 @@ from rigwarp.files import (
     write_stl,
 )
 from rigwarp.files import names as names_module
+from rigwarp.files.maps import read_view_map, write_view_map
 from rigwarp.files.names import (
     BENCH_FILE,
     CAMERA_PICTURE,
@@ -86,7 +87,6 @@ from rigwarp.files.sheets_file import read_sheets
 from rigwarp.files.table_shape_file import read_table_shape
 from rigwarp.files.top_file import read_top, write_top
 from rigwarp.files.trust import add_trusted, is_trusted
-from rigwarp.files.view_file import read_view_map, write_view_map
 from rigwarp.files.view_lens_file import read_view_lens, write_view_lens
 from rigwarp.geometry import TriangleMesh
 from rigwarp.geometry.view_map import ViewMap

@@ -106,8 +106,7 @@ def run_preflight(
     looked_at = None
     if camera is not None and camera.resolution == bench.camera.resolution:
         looked_at = content_pixels(camera, rig.content, rig.table.height_mm)
-    _shown(bench, [_level(bench, code) for code in _RAMP], advance)
-    (white,) = _shown(bench, [_level(bench, 255)], advance)
+    white = _shown(bench, [_level(bench, code) for code in (*_RAMP, 255)], advance)[-1]
     found = _exposed(bench, white, looked_at, quick=quick, frame_s=frame_s)
     whites = _steady(bench, _QUICK_WHITES if quick else _WHITES, advance)
     codes = _QUICK_LEVELS if quick else _LEVELS
@@ -172,12 +171,10 @@ def _stream(
 ) -> list[PreflightFinding]:
     """Broad stripes: how sharp they are, and what the camera makes of them; last, what it writes into its pictures."""
     stripes = _broad_stripes(rig, bench.display.resolution)
-    dark = [*_shown(bench, [_level(bench, _BETWEEN)], advance)]
-    (one,) = _shown(bench, stripes[:1], advance)
-    dark += _shown(bench, [_level(bench, _BETWEEN)], advance)
-    (other,) = _shown(bench, stripes[1:], advance)
+    between = _level(bench, _BETWEEN)
+    *dark, one, again, other = _shown(bench, [between, stripes[0], between, stripes[1]], advance)
     rest = [bench.camera.look() for _ in range(_REST)]
-    dark += _shown(bench, [_level(bench, _BETWEEN)], advance)
+    dark += [again, *_shown(bench, [between], advance)]
     light = _BLUR_LIGHT[1] - _BLUR_LIGHT[0]
     return [
         _judged("sharpness", lambda: about_blur(blur_from_stripes(levels, (one, other), _BLUR_PERIOD_PX, light))),
@@ -225,29 +222,25 @@ def _exposed(
     if start_s is None:
         return None  # not to be set from here; what to change at the camera is told
     whole_frames = quick or start_s > _NEARLY_TWO * frame_s
-    if whole_frames and _burnt(white, looked_at) <= _BURNT and _DIM < _brightest(white, looked_at) < _BRIGHT:
+    brightest, burnt = _brightest(white, looked_at)
+    if whole_frames and burnt <= _BURNT and _DIM < brightest < _BRIGHT:
         return None
-
     if bench.camera.set_exposure(start_s) is None:
         return None
 
     def tried(seconds: float) -> tuple[float, float]:
         real_s = bench.camera.set_exposure(seconds)
         photo = bench.camera.grab()
-        return (seconds if real_s is None else real_s), _brightest(photo, looked_at)
+        return (seconds if real_s is None else real_s), _brightest(photo, looked_at)[0]
 
     return find_exposure(tried, frame_s=frame_s)
 
 
-def _brightest(white: Photo, looked_at: BoolArray | None) -> float:
-    """What one pixel in a thousand exceeds, as a share of full scale."""
+def _brightest(white: Photo, looked_at: BoolArray | None) -> tuple[float, float]:
+    """What one pixel in a thousand exceeds, as a share of full scale; and the share of pixels at full scale."""
     seen = white if looked_at is None or not looked_at.any() else white[looked_at]
-    return float(np.quantile(seen, 0.999)) / float(np.iinfo(white.dtype).max)
-
-
-def _burnt(white: Photo, looked_at: BoolArray | None) -> float:
-    seen = white if looked_at is None or not looked_at.any() else white[looked_at]
-    return float(np.mean(seen == np.iinfo(white.dtype).max))
+    full_scale = float(np.iinfo(white.dtype).max)
+    return float(np.quantile(seen, 0.999)) / full_scale, float(np.mean(seen == full_scale))
 
 
 def _noise(whites: Sequence[Photo], lit: BoolArray) -> float:

@@ -130,10 +130,9 @@ def _empty_cells(shown: Picture, empty: BoolArray) -> None:
     over = shown.copy()
     hatch(over, mask, CAUTION, rising=False)
     shown[:] = np.rint(0.72 * shown + 0.28 * over).astype(np.uint8)
-    for k in range(1, columns):
-        shown[:, round(k * width / columns)] = (shown[:, round(k * width / columns)] * 0.6).astype(np.uint8)
-    for k in range(1, rows):
-        shown[round(k * height / rows)] = (shown[round(k * height / rows)] * 0.6).astype(np.uint8)
+    lines = [np.s_[:, round(k * width / columns)] for k in range(1, columns)]
+    for line in [*lines, *(np.s_[round(k * height / rows)] for k in range(1, rows))]:
+        shown[line] = (shown[line] * 0.6).astype(np.uint8)
 
 
 def _count_down(shown: Picture, left_s: float, hold_s: float) -> None:
@@ -152,13 +151,10 @@ def _column(whole: Picture, photo: Photo, state: PreviewState) -> None:
     _meter(whole, levels)
     left, top, width, _ = _METER
     beside = left + width + 66
-    burnt = float(np.mean(photo == np.iinfo(photo.dtype).max))
+    burnt = brightest_and_burnt(photo)[1]
+    right = _GOOD_BRIGHTS[0] <= levels[2] <= _GOOD_BRIGHTS[1]
     facts = [
-        (
-            "brightest",
-            f"{100 * levels[2]:.0f} %",
-            GOOD if _GOOD_BRIGHTS[0] <= levels[2] <= _GOOD_BRIGHTS[1] else CAUTION,
-        ),
+        ("brightest", f"{100 * levels[2]:.0f} %", GOOD if right else CAUTION),
         ("middle", f"{100 * levels[1]:.0f} %", INK),
         ("darkest", f"{100 * levels[0]:.0f} %", INK),
         ("burnt out", f"{100 * burnt:.2f} %", BURNT if burnt > 0.0 else INK),

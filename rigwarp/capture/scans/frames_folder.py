@@ -6,6 +6,7 @@ from pathlib import Path
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.files import PHOTO_ENDINGS, read_photo
 from rigwarp.files.names import FRAMES
+from rigwarp.files.pictures import pictures_in
 from rigwarp.geometry import Photo
 
 _DIGITS = re.compile(r"(\d+)")
@@ -71,17 +72,13 @@ def find_frames(folder: Path, count: int) -> list[Path]:
     InputError
         If there is none, if some of those numbered like the patterns are missing, or a number occurs twice.
     """
-    paths = [p for p in folder.iterdir() if _is_photo(p)] if folder.is_dir() else []
+    paths = pictures_in(folder, PHOTO_ENDINGS) if folder.is_dir() else []
     numbers = sorted(int(match.group(1)) for p in paths if (match := _NUMBERED.fullmatch(p.name)))
     if not paths or (numbers and numbers not in (list(range(len(numbers))), list(range(1, len(numbers) + 1)))):
         return read_frames(folder, count)
     if numbers:
         paths = [p for p in paths if _NUMBERED.fullmatch(p.name)]
     return sorted(paths, key=lambda p: [int(part) if part.isdigit() else part for part in _DIGITS.split(p.name)])
-
-
-def _is_photo(path: Path) -> bool:
-    return path.suffix.lower() in PHOTO_ENDINGS and not path.name.startswith(".")
 
 
 def read_scan_photo(path: Path, resolution: tuple[int, int]) -> Photo:
@@ -95,16 +92,14 @@ def read_scan_photo(path: Path, resolution: tuple[int, int]) -> Photo:
         If it is turned by 90 degrees.
     """
     photo = read_photo(path)
-    if photo.shape == resolution and photo.shape[::-1] != resolution:
+    if photo.shape[::-1] == resolution:
+        return photo
+    sizes = f"{photo.shape[1]} x {photo.shape[0]} pixels, rig.toml says camera.resolution = {list(resolution)}"
+    if photo.shape == resolution:
         raise MeasurementError(
-            f"{path}: the photograph is turned by 90 degrees: it has {photo.shape[1]} x {photo.shape[0]} pixels, "
-            f"rig.toml says camera.resolution = [{resolution[0]}, {resolution[1]}]. Turn the photographs back, and see "
-            "that they are not upside down then."
+            f"{path}: the photograph is turned by 90 degrees: it has {sizes}. Turn the photographs back, and see that "
+            "they are not upside down then."
         )
-    if photo.shape[::-1] != resolution:
-        raise InputError(
-            f"{path}: the photograph has {photo.shape[1]} x {photo.shape[0]} pixels, rig.toml says "
-            f"camera.resolution = [{resolution[0]}, {resolution[1]}]. Use the photographs as the camera made them, "
-            "or correct rig.toml."
-        )
-    return photo
+    raise InputError(
+        f"{path}: the photograph has {sizes}. Use the photographs as the camera made them, or correct rig.toml."
+    )

@@ -80,7 +80,10 @@ def judge_dots(found: DotsFound, plan: DotPlan) -> VerificationResult:
         raise MeasurementError(
             f"only {len(found.ids)} of {len(plan.ids)} dots were read, at least {_FEWEST_DOTS} needed"
         )
-    wanted_mm, grid = plan.table_mm[found.ids], plan.grid[found.ids]
+    return _judged(found, plan.table_mm[found.ids], plan.grid[found.ids])
+
+
+def _judged(found: DotsFound, wanted_mm: Array, grid: NDArray[np.int32]) -> VerificationResult:
     return VerificationResult(
         ids=found.ids,
         table_mm=wanted_mm,

@@ -11,7 +11,7 @@ from two_wings import small_wings
 
 from rigwarp.cli import main
 from rigwarp.files import current_view
-from rigwarp.files.view_file import read_view_map
+from rigwarp.files.maps import read_view_map
 
 
 def said(capsys, arguments, code=0):
