@@ -188,7 +188,9 @@ def open_video_camera(device: int | str, resolution: tuple[int, int], channel: C
     remote = _ADDRESS in str(device)
     if not remote:
         _ask_for_size(capture, resolution)
-    unlocked = CONTROLS if remote else _fixed(device, capture)
+    states = None if remote else _locked(device)
+    # by the driver's own names where it is Linux's, else through OpenCV
+    unlocked = CONTROLS if remote else fix_controls(capture) if states is None else unlocked_of(states)
     reopen = partial(_reopened, watch.address if watch else device) if remote else None
     bits = take_all_bits(capture)
     camera = VideoCamera(
@@ -239,12 +241,6 @@ def _reopened(device: int | str) -> cv2.VideoCapture | None:
     """The network camera once more, if it can be reached; waits no longer than its time limits."""
     capture = _capture(device)
     return capture if capture.isOpened() else None
-
-
-def _fixed(device: int | str, capture: cv2.VideoCapture) -> tuple[str, ...]:
-    """Lock what changes by itself: by the driver's own names where it is Linux's, else through OpenCV."""
-    states = _locked(device)
-    return unlocked_of(states) if states is not None else fix_controls(capture)
 
 
 def _locked(device: int | str) -> tuple[ControlState, ...] | None:

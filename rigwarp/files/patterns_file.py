@@ -10,9 +10,9 @@ from rigwarp.patterns import PatternSet
 FORMAT = "rigwarp patterns"
 
 
-def write_patterns(path: Path, patterns: PatternSet, *, replace: bool = False) -> None:
+def write_patterns(path: Path, patterns: PatternSet) -> None:
     """Write the description of a pattern set."""
-    write_json(path, patterns.to_dict(), format=FORMAT, replace=replace)
+    write_json(path, patterns.to_dict(), format=FORMAT)
 
 
 def read_patterns(path: Path) -> PatternSet:

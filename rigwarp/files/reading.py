@@ -149,7 +149,6 @@ def read_npz(
     fields: Mapping[str, Field],
     *,
     format: str,
-    version: int = 1,
     make_with: str = "",
     optional: Mapping[str, Field] | None = None,
 ) -> tuple[dict[str, NDArray[Any]], dict[str, Any]]:
@@ -175,7 +174,7 @@ def read_npz(
     except Exception as error:  # zipfile, zlib and numpy raise a dozen kinds on damaged archives
         reason = str(error).partition("\n")[0][:120]
         raise InputError(f"{path}: not a readable npz file ({reason}). It may be cut off: make it again.") from None
-    header = _header(path, raw.pop("header", None), format=format, version=version)
+    header = _header(path, raw.pop("header", None), format=format)
     there = {name: field for name, field in (optional or {}).items() if name in raw}
     return _checked(path, raw, {**fields, **there}), header
 
@@ -219,7 +218,7 @@ def _require_modest(path: Path, sizes: Mapping[str, int]) -> None:
         )
 
 
-def _header(path: Path, array: NDArray[Any] | None, *, format: str, version: int) -> dict[str, Any]:
+def _header(path: Path, array: NDArray[Any] | None, *, format: str) -> dict[str, Any]:
     if array is None or array.shape != () or array.dtype.kind != "U":
         raise InputError(f"{path}: found no header, expected a JSON string named header. Make the file again.")
     try:
@@ -230,7 +229,7 @@ def _header(path: Path, array: NDArray[Any] | None, *, format: str, version: int
         raise InputError(f"{path}: the header is not a JSON object. Make the file again.")
     if _too_deep(header):
         raise InputError(f"{path}: found lists in lists without end in the header. Make the file again.")
-    check_format(path, header, format=format, version=version)
+    check_format(path, header, format=format, version=1)
     return header
 
 

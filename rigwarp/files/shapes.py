@@ -75,7 +75,7 @@ def _mesh(data: bytes, ending: str) -> TriangleMesh:
     import trimesh  # half a second, and only these formats need it
 
     if ending == "obj":
-        data = _as_utf8(data)
+        data = data.decode("utf-8", "backslashreplace").encode("utf-8")  # names may be in an older encoding
     elif ending in _GLTF:
         require_modest_gltf(data)
     loaded: Any = trimesh.load(io.BytesIO(data), file_type=ending, process=False, force="mesh")
@@ -83,15 +83,6 @@ def _mesh(data: bytes, ending: str) -> TriangleMesh:
     return TriangleMesh(
         vertices_mm=scale * np.array(loaded.vertices, np.float64), faces=np.array(loaded.faces, np.int64)
     )
-
-
-def _as_utf8(data: bytes) -> bytes:
-    """Text whose names may be in an older encoding: what they say does not matter."""
-    try:
-        data.decode("utf-8")
-    except UnicodeDecodeError:
-        return data.decode("latin-1").encode("utf-8")
-    return data
 
 
 def read_profile(path: Path, *, key: str) -> Array:

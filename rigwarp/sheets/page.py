@@ -132,7 +132,10 @@ def sheet_page(layout: SheetLayout) -> Figure:
 def draw_sheet(axes: Axes, layout: SheetLayout, shift_mm: Array, window: Rectangle | None) -> None:
     """Everything on a sheet, moved by `shift_mm` and cut at `window`."""
     ink = _filled([loop + layout.start_mm for loop in board_outlines(layout.target)])
-    for artist in (ink, _code(layout), *_arrow(layout), _rulers(layout)):
+    modules = code_modules(code_text(layout.target, layout.paper))  # what the sheet says of itself to a camera
+    start, side = layout.code_mm
+    code = _filled([start + loop * (side / len(modules)) for loop in cell_outlines(modules)])
+    for artist in (ink, code, *_arrow(layout), _rulers(layout)):
         artist.set_transform(Affine2D().translate(*shift_mm) + axes.transData)
         axes.add_artist(artist)
         if window is not None:
@@ -151,13 +154,6 @@ def draw_sheet(axes: Axes, layout: SheetLayout, shift_mm: Array, window: Rectang
         )
         if window is not None:
             label.set_clip_path(window)
-
-
-def _code(layout: SheetLayout) -> PathPatch:
-    """What the sheet says of itself to a camera."""
-    ink = code_modules(code_text(layout.target, layout.paper))
-    start, side = layout.code_mm
-    return _filled([start + loop * (side / len(ink)) for loop in cell_outlines(ink)])
 
 
 def _arrow(layout: SheetLayout) -> list[PathPatch]:

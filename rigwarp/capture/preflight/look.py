@@ -91,7 +91,6 @@ def run_preflight(
     camera: CameraModel | None,
     sheet_height_mm: float,
     quick: bool = False,
-    frame_s: float = FRAME_S,
     advance: Callable[[], None],
 ) -> Preflight:
     """Look at everything that can be told before a scan.
@@ -101,13 +100,12 @@ def run_preflight(
     camera : from camera.json; without it nothing is said about the content area and the camera's place.
     sheet_height_mm : of the print on the table, table frame.
     quick : leaves the exposure alone where it will do, and takes fewer photographs; the blur is left to the scan.
-    frame_s : one frame of the projector.
     """
     looked_at = None
     if camera is not None and camera.resolution == bench.camera.resolution:
         looked_at = content_pixels(camera, rig.content, rig.table.height_mm)
     white = _shown(bench, [_level(bench, code) for code in (*_RAMP, 255)], advance)[-1]
-    found = _exposed(bench, white, looked_at, quick=quick, frame_s=frame_s)
+    found = _exposed(bench, white, looked_at, quick=quick)
     whites = _steady(bench, _QUICK_WHITES if quick else _WHITES, advance)
     codes = _QUICK_LEVELS if quick else _LEVELS
     photos = [whites[-1], *_shown(bench, [_level(bench, code) for code in codes[1:]], advance)]
@@ -125,7 +123,7 @@ def run_preflight(
         levels = dict(zip(codes, photos, strict=True))
         fine = contrast.severity == "fine" and not quick  # noise passes for contrast of the finest stripes
         findings.append(_judged(SCALING, lambda: _scaling(bench, rig, levels, wider=fine, advance=advance)))
-        findings.append(_judged("steady light", lambda: _steady_light(bench, whites, blacks, lit, frame_s)))
+        findings.append(_judged("steady light", lambda: _steady_light(bench, whites, blacks, lit)))
         if not quick:  # else the scan measures the blur itself
             findings += _stream(bench, rig, levels, lit, advance)
             colour = judge_channels(bench, rig.camera.channel)
@@ -157,13 +155,11 @@ def _scaling(
     return about_scaling(judged)
 
 
-def _steady_light(
-    bench: Bench, whites: Sequence[Photo], blacks: Sequence[Photo], lit: BoolArray, frame_s: float
-) -> PreflightFinding:
+def _steady_light(bench: Bench, whites: Sequence[Photo], blacks: Sequence[Photo], lit: BoolArray) -> PreflightFinding:
     response = usual_response(int(np.iinfo(whites[0].dtype).max))  # not from the levels: they may flicker too
     steady = measure_steadiness(whites, lit, response=response)
     dark = measure_steadiness(blacks, lit, response=response) if len(blacks) > 1 else None
-    return about_steadiness(steady, dark, frame_s, bench.camera.exposure_s)
+    return about_steadiness(steady, dark, FRAME_S, bench.camera.exposure_s)
 
 
 def _stream(
@@ -211,9 +207,7 @@ def _about_place(
     ]
 
 
-def _exposed(
-    bench: Bench, white: Photo, looked_at: BoolArray | None, *, quick: bool, frame_s: float
-) -> ExposureFound | None:
+def _exposed(bench: Bench, white: Photo, looked_at: BoolArray | None, *, quick: bool) -> ExposureFound | None:
     """Search for the exposure, with white shown, where the camera lets it be set and the present one will not do.
 
     A quick look puts up with one shorter than two projector frames.
@@ -221,7 +215,7 @@ def _exposed(
     start_s = bench.camera.exposure_s
     if start_s is None:
         return None  # not to be set from here; what to change at the camera is told
-    whole_frames = quick or start_s > _NEARLY_TWO * frame_s
+    whole_frames = quick or start_s > _NEARLY_TWO * FRAME_S
     brightest, burnt = _brightest(white, looked_at)
     if whole_frames and burnt <= _BURNT and _DIM < brightest < _BRIGHT:
         return None
@@ -233,7 +227,7 @@ def _exposed(
         photo = bench.camera.grab()
         return (seconds if real_s is None else real_s), _brightest(photo, looked_at)[0]
 
-    return find_exposure(tried, frame_s=frame_s)
+    return find_exposure(tried, frame_s=FRAME_S)
 
 
 def _brightest(white: Photo, looked_at: BoolArray | None) -> tuple[float, float]:

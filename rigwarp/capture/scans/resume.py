@@ -53,7 +53,12 @@ def resume_scan(run: Path, bench: Bench, *, advance: Callable[[], None]) -> Reco
     photos = [read_scan_photo(run / FRAMES / frame_name(i), bench.camera.resolution) for i in range(there)]
     with exposure_kept(bench.camera), FrameWriter() as writer:
         expose(bench.camera, notes.exposures_s, 0)
-        _require_unmoved(photos, patterns, bench)
+        found = movements(photos.__getitem__, len(photos), patterns, bench)
+        if moved := [f"{name}: {movement}" for name, movement in found.items() if movement.matters]:
+            raise MeasurementError(
+                f"something has moved since the scan was interrupted, or the light has changed ({'; '.join(moved)}): "
+                "put it back and try again, or begin a new scan without --resume"
+            )
         for photo in photos:
             decoder.add(photo)
             advance()
@@ -64,16 +69,6 @@ def resume_scan(run: Path, bench: Bench, *, advance: Callable[[], None]) -> Reco
 def _first_shape(patterns: PatternSet) -> int:
     """The first frame after the uniform ones."""
     return max(patterns.level_indices().values(), default=-1) + 1
-
-
-def _require_unmoved(photos: list[Photo], patterns: PatternSet, bench: Bench) -> None:
-    found = movements(photos.__getitem__, len(photos), patterns, bench)
-    moved = [f"{name}: {movement}" for name, movement in found.items() if movement.matters]
-    if moved:
-        raise MeasurementError(
-            f"something has moved since the scan was interrupted, or the light has changed ({'; '.join(moved)}): put "
-            "it back and try again, or begin a new scan without --resume"
-        )
 
 
 def can_look_again(run: Path) -> bool:

@@ -6,7 +6,6 @@ from pathlib import Path
 from typing import Any, Final
 
 from rigwarp.files.atomic import write_bytes, write_text
-from rigwarp.files.exports.warp_gain import gain_notes, gain_pictures
 from rigwarp.files.exports.warp_mesh import GLTF_NOTES, OBJ_NOTES, glb_bytes, obj_bytes
 from rigwarp.files.exports.warp_mpcdi import MPCDI_NOTES, mpcdi_bytes
 from rigwarp.files.exports.warp_pixels import (
@@ -15,6 +14,8 @@ from rigwarp.files.exports.warp_pixels import (
     NPZ_NOTES,
     PFM_NOTES,
     csv_bytes,
+    gain_notes,
+    gain_pictures,
     warp_pfm_bytes,
     write_exr,
     write_warp_npz,

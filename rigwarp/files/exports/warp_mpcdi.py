@@ -11,8 +11,7 @@ from xml.sax.saxutils import quoteattr
 
 import numpy as np
 
-from rigwarp.files.exports.warp_gain import sixteen_bits
-from rigwarp.files.exports.warp_pixels import pfm_bytes
+from rigwarp.files.exports.warp_pixels import pfm_bytes, sixteen_bits
 from rigwarp.files.pictures import picture_bytes
 from rigwarp.prewarp import PlainWarp
 

@@ -194,12 +194,7 @@ def _common(
     found = {"lens_model": LENS_PX * _mm_per_px(camera, places, height_mm)}
     shares = camera_shares(camera, places, height_mm, sheet=sheet, centre_mm=target.centre_mm)
     if shares is not None:
-        found |= {
-            "lens": shares.lens_mm,
-            "pose": shares.pose_mm,
-            "print_scale": shares.print_scale_mm,
-            "sheet_height": shares.sheet_height_mm,
-        }
+        found |= {name: getattr(shares, f"{name}_mm") for name in ("lens", "pose", "print_scale", "sheet_height")}
     return found
 
 
