@@ -1,6 +1,5 @@
 """decoded.npz: which projector position each camera pixel of a scan sees."""
 
-from collections.abc import Mapping
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -109,6 +108,7 @@ def read_decoded(path: Path) -> Decoded:
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise InputError(f"{path}: the header is incomplete ({error!r}). Scan again: rigwarp scan RIG") from None
     plaid = arrays.get("plaid")
+    modulation = {name.removeprefix("modulation_"): arrays[name] for name in _MODULATION if name in arrays}
     return Decoded(
         **{name: picture(name) for name in _PICTURES},
         **told,
@@ -120,16 +120,10 @@ def read_decoded(path: Path) -> Decoded:
         folded=folded,
         plaid=None if plaid is None else plaid.astype(np.uint8 if response.full_scale == 255 else np.uint16),
         noise_shares=noise_shares,
-        modulation=_modulation(arrays),
+        modulation=Modulation(**modulation) if len(modulation) == len(_MODULATION) else None,
     )
 
 
 def _without(light_px: float, sigma_px: NDArray[Any]) -> NDArray[Any]:
     """(N,) sigmas of single positions, from those of before what changing light leaves stood beside them."""
     return np.sqrt(np.maximum(sigma_px**2 - light_px**2, _LEAST * sigma_px**2))
-
-
-def _modulation(arrays: Mapping[str, NDArray[Any]]) -> Modulation | None:
-    if not all(name in arrays for name in _MODULATION):
-        return None
-    return Modulation(**{name.removeprefix("modulation_"): arrays[name] for name in _MODULATION})

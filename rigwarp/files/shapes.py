@@ -190,7 +190,8 @@ def require_modest_gltf(data: bytes) -> None:
     ValueError, LookupError, TypeError
         With the reason; or it is no glTF.
     """
-    scene = _description(data)
+    text = data[_JSON_AT : _JSON_AT + int.from_bytes(data[_CHUNK], "little")] if data.startswith(_MAGIC) else data
+    scene = json.loads(text)
     elsewhere = [part["uri"] for part in scene.get("buffers", []) if not part.get("uri", "data:").startswith("data:")]
     if elsewhere:
         raise ValueError(
@@ -203,12 +204,6 @@ def require_modest_gltf(data: bytes) -> None:
         )
     triangles = [sum(_triangles(part, lengths) for part in mesh["primitives"]) for mesh in scene.get("meshes", [])]
     require_triangles(sum(triangles[node["mesh"]] for node in scene.get("nodes", []) if "mesh" in node))
-
-
-def _description(data: bytes) -> Any:
-    if not data.startswith(_MAGIC):
-        return json.loads(data)
-    return json.loads(data[_JSON_AT : _JSON_AT + int.from_bytes(data[_CHUNK], "little")])
 
 
 def _triangles(part: Any, lengths: list[int]) -> int:

@@ -117,15 +117,7 @@ SHEET_FORMATS = (A4, LETTER, A3)
 
 _COLUMN_MM = 12.0  # wider than it has to be: room for an arrow beside a board of several sheets
 
-SMALL_TARGET = Target(
-    squares=(10, 7),
-    square_mm=24.0,
-    marker_mm=18.0,
-    dictionary="DICT_5X5_250",
-    scale=(1.0, 1.0),
-    centre_mm=np.zeros(2),
-    rotation_rad=0.0,
-)
+SMALL_TARGET = Target(squares=(10, 7), square_mm=24.0, marker_mm=18.0, dictionary="DICT_5X5_250")
 """A board that fits on A4 and on US Letter."""
 
 STANDARD_TARGET = replace(SMALL_TARGET, square_mm=36.0, marker_mm=27.0)

@@ -13,32 +13,9 @@ from rigwarp.prewarp import Prewarp
 _METRES_PER_PX: Final = 0.001
 """glTF lengths are metres: one projector pixel is drawn as a millimetre."""
 
-OBJ_NOTES: Final = """\
-* `warp.obj`, Wavefront OBJ, text. One object per zone (smooth piece of mirror), named `zone_0`, `zone_1`, ...
-* `v x y z`: the projector's picture as a flat sheet. Units: projector pixels. Origin: the lower left corner of the
-  picture; x right, y up, z = 0. The picture covers 0 .. {width} by 0 .. {height}; a pixel's centre is at half numbers.
-  Vertices may lie a little outside the picture.
-* `vt s t`: place in the content picture, 0 .. 1 over its whole width and height; origin at its lower left corner, t up.
-  Outside 0 .. 1 show black (clamp to a black border).
-* `f v/vt`: numbered from 1; counter-clockwise seen from +z.
-* To draw it: an orthographic camera that covers exactly 0 .. {width} by 0 .. {height}, no lighting, the content as
-  texture with linear filtering, then multiply by the gain.
-"""
-
-GLTF_NOTES: Final = """\
-* `warp.glb`, binary glTF 2.0. One mesh and node per zone (smooth piece of mirror), named `zone 0`, `zone 1`, ...
-* POSITION: the projector's picture as a flat sheet. Units: metres, one projector pixel is 0.001. Origin: the lower
-  left corner of the picture; x right, y up, z = 0. The picture covers 0 .. {width_m:g} by 0 .. {height_m:g}.
-  Vertices may lie a little outside it. Triangles turn counter-clockwise seen from +z.
-* TEXCOORD_0: place in the content picture, 0 .. 1 over its whole width and height; origin at its upper left corner, v
-  down, as glTF has it. Outside 0 .. 1 show black (clamp to a black border).
-* To draw it: an orthographic camera that covers exactly the picture, no lighting, the content as base colour texture
-  with linear filtering, then multiply by the gain.
-"""
-
 
 def obj_bytes(prewarp: Prewarp) -> bytes:
-    """The mesh as OBJ; see `OBJ_NOTES` for its conventions."""
+    """The mesh as OBJ; see readme.md.jinja for its conventions."""
     lines = [f"# rigwarp {rigwarp.__version__}: projector pixels to content; see README.md"]
     first = 1
     for zone, sheet_px, share, triangles in _pieces(prewarp):
@@ -51,7 +28,7 @@ def obj_bytes(prewarp: Prewarp) -> bytes:
 
 
 def glb_bytes(prewarp: Prewarp) -> bytes:
-    """The mesh as binary glTF 2.0; see `GLTF_NOTES` for its conventions."""
+    """The mesh as binary glTF 2.0; see readme.md.jinja for its conventions."""
     import trimesh  # half a second, and only this format needs it
 
     scene: Any = trimesh.Scene()

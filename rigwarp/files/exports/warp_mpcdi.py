@@ -17,17 +17,6 @@ from rigwarp.prewarp import PlainWarp
 
 _OLD = (1980, 1, 1, 0, 0, 0)  # the zip format's first moment: the same warp gives the same bytes
 
-MPCDI_NOTES: Final = """\
-* `warp.mpcdi`, EXPERIMENTAL: VESA MPCDI, written from memory of the standard and never checked against its text. Try it
-  with a test picture before you rely on it, and prefer another format where your program reads one.
-* A zip of `mpcdi.xml` (profile 2d, one buffer with one region, the whole picture), `warp.pfm` and `alpha.png`.
-* `warp.pfm`: {width} x {height}, the projector's own pixels, rows stored from the bottom of the picture to its top,
-  as PFM has it. Red, green: place in the content picture, 0 .. 1 over its whole width and height, *absolute*, origin at
-  its *upper left* corner, green down. Blue: 0. NaN: shows nothing. If the picture comes out upside down, your program
-  counts from the lower left: it wants 1 - green.
-* `alpha.png`: 16 bits, the gain on linear light (`gammaEmbedded` 1.0).
-"""
-
 _XML: Final = """\
 <?xml version="1.0" encoding="UTF-8"?>
 <MPCDI profile="2d" level="1" version="1.0">
@@ -55,7 +44,7 @@ _XML: Final = """\
 
 
 def mpcdi_bytes(warp: PlainWarp, *, name: str) -> bytes:
-    """The archive; `name` identifies buffer and region. See `MPCDI_NOTES`."""
+    """The archive; `name` identifies buffer and region. See readme.md.jinja."""
     width, height = warp.prewarp.projector_resolution
     share = (warp.canvas_px + 0.5) / warp.prewarp.content_pixels
     members = {

@@ -23,39 +23,6 @@ _FULL: Final = 65535
 _CSV_HEAD: Final = b"u_px,v_px,content_u_px,content_v_px,gain,zone\n"
 _CSV_LINE: Final = "%d,%d,%.4f,%.4f,%.5f,%d\n"
 
-PFM_NOTES: Final = """\
-* `warp.pfm`, portable float map, colour (`PF`), little-endian float32, {width} x {height}: the projector's own pixels.
-  Rows are stored from the bottom of the picture to its top, as the format has it; most readers turn them round.
-* Red: content pixel u (to the right), green: content pixel v (down). Absolute positions, in pixels of a picture of
-  {content_width} x {content_height}; (0, 0) is the *centre* of its upper left pixel. For a picture of another width W:
-  (u + 0.5) * W / {content_width} - 0.5, and likewise down.
-* Blue: the gain on linear light, 0 .. 1.
-* NaN in red and green: this projector pixel shows nothing; its gain is 0.
-"""
-
-EXR_NOTES: Final = """\
-* `warp.exr`, OpenEXR, scan lines from the top, 32-bit float, {width} x {height}: the projector's own pixels.
-* R = s, G = t: place in the content picture, 0 .. 1 over its whole width and height. Origin at its lower left corner, t
-  up: the centre of the picture's pixel (x, y), counted from the upper left one, is s = (x + 0.5) / width and
-  t = 1 - (y + 0.5) / height.
-* B = 0. A = the gain on linear light, 0 .. 1: multiply with it (unpremultiplied: R and G are not multiplied by A).
-* Where A is 0 the projector pixel is black; R and G continue smoothly there, so that filters do no harm at the rim.
-"""
-
-CSV_NOTES: Final = """\
-* `warp.csv`, one line per projector pixel that is lit (gain above 0), from the top, decimals with a point. Columns:
-  `u_px`, `v_px` the projector pixel, counted from 0 at the upper left; `content_u_px`, `content_v_px` the content pixel
-  that it shows, in a picture of {content_width} x {content_height}, (0, 0) being the *centre* of its upper left pixel;
-  `gain` the factor on linear light, 0 .. 1; `zone` the smooth piece of mirror.
-"""
-
-NPZ_NOTES: Final = """\
-* `warp.npz`, NumPy archive. Arrays with index [v, u] of projector pixels, row 0 at the top, {height} x {width}:
-  `content_u_px`, `content_v_px` the content pixel shown, in a picture of {content_width} x {content_height}, (0, 0)
-  being the *centre* of its upper left pixel, NaN where none; `gain` the factor on linear light, 0 .. 1; `zone` the
-  smooth piece of mirror, -1 none; `header` a JSON string.
-"""
-
 
 def pfm_bytes(values: Array) -> bytes:
     """(H, W, 3) values as a colour PFM, little-endian, rows from the bottom (Netpbm's pfm(5))."""
@@ -64,12 +31,12 @@ def pfm_bytes(values: Array) -> bytes:
 
 
 def warp_pfm_bytes(warp: PlainWarp) -> bytes:
-    """Absolute content pixels and gain; see `PFM_NOTES`."""
+    """Absolute content pixels and gain; see readme.md.jinja."""
     return pfm_bytes(np.dstack([warp.canvas_px, warp.prewarp.gain]))
 
 
 def write_exr(path: Path, warp: PlainWarp) -> None:
-    """Texture coordinates as OpenEXR; see `EXR_NOTES`; DeviceError if the OpenEXR package is not installed."""
+    """Texture coordinates as OpenEXR; see readme.md.jinja; DeviceError if the OpenEXR package is not installed."""
     try:
         import OpenEXR  # an extra: only this format needs it
     except ImportError:
@@ -88,7 +55,7 @@ def write_exr(path: Path, warp: PlainWarp) -> None:
 
 
 def csv_bytes(warp: PlainWarp) -> bytes:
-    """One line per lit projector pixel; see `CSV_NOTES`."""
+    """One line per lit projector pixel; see readme.md.jinja."""
     bands = range(0, warp.lit.shape[0], _BAND_ROWS)
     return b"".join([_CSV_HEAD, *(_csv_band(warp, top) for top in bands)])
 
@@ -104,7 +71,7 @@ def _csv_band(warp: PlainWarp, top: int) -> bytes:
 
 
 def write_warp_npz(path: Path, warp: PlainWarp, header: Mapping[str, Any]) -> None:
-    """Arrays over the projector's pixels; see `NPZ_NOTES`."""
+    """Arrays over the projector's pixels; see readme.md.jinja."""
     arrays: dict[str, NDArray[Any]] = {
         "content_u_px": warp.canvas_px[..., 0],
         "content_v_px": warp.canvas_px[..., 1],
@@ -112,18 +79,6 @@ def write_warp_npz(path: Path, warp: PlainWarp, header: Mapping[str, Any]) -> No
         "zone": warp.prewarp.zone,
     }
     write_npz(path, arrays, format="rigwarp warp", header=header)
-
-
-GAIN_NOTES: Final = """\
-* `gain.png`: grey, 16 bits, {width} x {height}, the projector's own pixels, row 0 at the top: the factor on *linear
-  light*, 65535 = 1, 0 = black. It evens out the brightness and blacks out what lies beside the content.
-* `gain_code.png`: the same for programs that multiply code values without linearising them: the code value that the
-  projector ({transfer}) needs for that share of white. {exact}
-"""
-ZONE_NOTES: Final = """\
-* `gain_zone_0.png`, `gain_zone_1.png`, ...: `gain.png`, black where another zone's mesh is in charge. Meshes of
-  neighbouring zones reach a little into each other: draw each, multiply by its own gain, and add.
-"""
 
 
 def gain_pictures(prewarp: Prewarp, *, by_zone: bool) -> dict[str, NDArray[np.uint16]]:
@@ -136,19 +91,6 @@ def gain_pictures(prewarp: Prewarp, *, by_zone: bool) -> dict[str, NDArray[np.ui
     if by_zone and len(zones) > 1:
         found |= {f"gain_zone_{z}.png": sixteen_bits(np.where(prewarp.zone == z, prewarp.gain, 0.0)) for z in zones}
     return found
-
-
-def gain_notes(prewarp: Prewarp, *, by_zone: bool) -> str:
-    """What README.md says of them."""
-    power = prewarp.transfer != "srgb"
-    width, height = prewarp.projector_resolution
-    said = GAIN_NOTES.format(
-        width=width,
-        height=height,
-        transfer=f"gamma {prewarp.transfer:g}" if power else "sRGB curve",
-        exact="For a power curve that is exact." if power else "For the sRGB curve that is approximate.",
-    )
-    return said + (ZONE_NOTES if by_zone and len(np.unique(prewarp.triangle_zone)) > 1 else "")
 
 
 def sixteen_bits(share: Array | NDArray[np.float32]) -> NDArray[np.uint16]:

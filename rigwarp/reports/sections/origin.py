@@ -70,21 +70,17 @@ def origin_section(parts: ResultParts) -> Section:
     if parts.file_hashes:
         hashes = list(parts.file_hashes.items())
         tables.append(Rows(rows=hashes, head=("File, as it is now", "SHA-256"), detail=True))
-    return Section(
-        anchor="origin",
-        title="Where this comes from",
-        tables=tables,
-        missing=_missing(parts),
-        preformatted=start.rig_toml or "",
-    )
-
-
-def _missing(parts: ResultParts) -> list[str]:
-    said = [
+    missing = [
         f"{name.capitalize()}: {parts.missing[name]}."
         for name in ("start record", "stop record", "camera")
         if name in parts.missing
     ]
     if "stop record" in parts.missing:
-        said.append("This run did not finish: its numbers must not be used.")
-    return said
+        missing.append("This run did not finish: its numbers must not be used.")
+    return Section(
+        anchor="origin",
+        title="Where this comes from",
+        tables=tables,
+        missing=missing,
+        preformatted=start.rig_toml or "",
+    )

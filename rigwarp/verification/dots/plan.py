@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from rigwarp.errors import InputError
 from rigwarp.geometry import Array, BoolArray
-from rigwarp.rig import Content
+from rigwarp.rig import Content, Table, inside_table
 from rigwarp.rig.canvas import content_to_table
 from rigwarp.rig.transfer import encode_transfer
 from rigwarp.verification.dots.blink_code import blink_words
@@ -98,10 +98,11 @@ def plan_dots(
     margin_mm = 1.25 * diameter_mm if margin_mm is None else margin_mm
     if not 0 < 1.5 * diameter_mm <= spacing_mm:
         raise InputError(f"dots of {diameter_mm:g} mm need a spacing of {1.5 * diameter_mm:g} mm, not {spacing_mm:g}")
-    half_mm = np.array(content.size_mm) / 2.0
-    steps = [np.arange(-n, n + 1) * spacing_mm for n in (half_mm // spacing_mm).astype(int)]
+    width_mm, height_mm = content.size_mm
+    steps = [np.arange(-n, n + 1) * spacing_mm for n in (np.array(content.size_mm) / 2.0 // spacing_mm).astype(int)]
     own_mm = np.stack(np.meshgrid(*steps), axis=-1).reshape(-1, 2)
-    own_mm = own_mm[_fits(content, own_mm, margin_mm)]
+    inner = Table(shape=content.shape, size_mm=(width_mm - 2.0 * margin_mm, height_mm - 2.0 * margin_mm))
+    own_mm = own_mm[inside_table(inner, own_mm)] if min(inner.size_mm) > 0.0 else own_mm[:0]
     if len(own_mm) < _FEWEST_DOTS:
         raise InputError(f"only {len(own_mm)} dots at {spacing_mm:g} mm fit the content area; choose a closer spacing")
     content_px = (own_mm * [1.0, -1.0] / content.size_mm + 0.5) * content.pixels - 0.5
@@ -115,17 +116,6 @@ def plan_dots(
         diameter_mm=diameter_mm,
         spacing_mm=spacing_mm,
     )
-
-
-def _fits(content: Content, own_mm: Array, margin_mm: float) -> BoolArray:
-    """True for points of the content's own axes that keep `margin_mm` from its edge."""
-    half_mm = np.array(content.size_mm) / 2.0 - margin_mm
-    if (half_mm <= 0).any():
-        return np.zeros(len(own_mm), bool)
-    share = own_mm / half_mm
-    if content.shape == "circle":
-        return np.sum(share**2, axis=-1) <= 1.0
-    return np.all(np.abs(share) <= 1.0, axis=-1)
 
 
 def dot_pictures(plan: DotPlan) -> list[NDArray[np.uint8]]:

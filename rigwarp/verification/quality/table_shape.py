@@ -20,7 +20,7 @@ from rigwarp.camera.projection import N_LENS, N_POSE, lens_matrix, project_with_
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, at_height
 from rigwarp.geometry.robust import HUBER_CLOSE, huber_cost, normal_prior, robust_least_squares, sigma_per_axis
-from rigwarp.rig import Table
+from rigwarp.rig import Table, inside_table
 from rigwarp.rig.model import Target
 from rigwarp.verification.drift.camera_motion import moved_camera
 
@@ -269,6 +269,4 @@ def _evaluated(spline: RectBivariateSpline, table_mm: Array) -> Array:
 def _spots(table: Table, half_mm: tuple[float, float]) -> Array:
     """Places (n, 2) spread over the table."""
     grid = np.stack(np.meshgrid(*(half * np.linspace(-0.96, 0.96, 25) for half in half_mm)), axis=-1).reshape(-1, 2)
-    if table.shape == "circle":
-        return grid[np.sum((grid / half_mm) ** 2, axis=1) < 1.0]
-    return grid
+    return np.asarray(grid[inside_table(table, grid)])
