@@ -43,7 +43,7 @@ class VideoPackets:
     def __init__(self) -> None:
         self.lost = 0
         self.broken = False
-        self._is_key: dict[int, Callable[[bytes], bool]] = {_JPEG_TYPE: _always}
+        self._is_key: dict[int, Callable[[bytes], bool]] = {_JPEG_TYPE: lambda _: True}
         self._source: int | None = None
         self._number = self._moment = -1
         self._whole = self._key = False
@@ -87,10 +87,6 @@ def _payload(packet: bytes, first: int) -> bytes:
     return packet[start:]
 
 
-def _always(_: bytes) -> bool:
-    return True
-
-
 def _h264_key(payload: bytes) -> bool:
     """A slice of an IDR picture (5), alone, the first of a packet of several (24), or in parts (28)."""
     kind = payload[0] & 0x1F if payload else 0
@@ -117,7 +113,7 @@ def _units(data: bytes) -> list[bytes]:
     return [unit for unit in found if unit]
 
 
-_KEYS: Final[dict[str, Callable[[bytes], bool]]] = {"H264": _h264_key, "H265": _h265_key, "JPEG": _always}
+_KEYS: Final[dict[str, Callable[[bytes], bool]]] = {"H264": _h264_key, "H265": _h265_key, "JPEG": lambda _: True}
 
 
 class RtpWatch:

@@ -29,8 +29,8 @@ from rigwarp.rig.model import (
     Transfer,
     View,
 )
-from rigwarp.rig.parse_areas import area_of_table, parse_content, parse_table, parse_target, target_from
-from rigwarp.rig.parse_mirror import MESH_ENDINGS, file_name, mirror_from, parse_mirror, part_placement
+from rigwarp.rig.parse_areas import area_of_table, parse_content, parse_table, target_from
+from rigwarp.rig.parse_mirror import MESH_ENDINGS, file_name, mirror_from, part_placement
 from rigwarp.rig.parse_parts import camera_device, optical_placement, picture_size
 from rigwarp.rig.section import POSITIVE, Limits, TomlSection, describe
 from rigwarp.rig.toml_fields import meanings_of, read_table
@@ -73,13 +73,13 @@ def rig_from_values(values: Mapping[str, Any], *, source: str = "rig.toml") -> R
     """The same from what the TOML file holds, read already; InputError as `parse_rig`."""
     document = TomlSection(source=source, path="", values=values, meanings=TOP_LEVEL)
     _check_format(document)
-    table, target = parse_table(document), parse_target(document)
+    table, target = parse_table(document), target_from(document.section("target", TARGET, required=False))
     view = parse_view(document, table, target)
     projects = view is None or any(document.has(key) for key in _OF_THE_PROJECTOR)
     return Rig(
         name=document.text("name", default="unnamed rig"),
         projector=_projector(document) if projects or view is None else view_as_projector(view),
-        mirror=parse_mirror(document) if projects or view is None else view.mirrors[0],
+        mirror=mirror_from(document, "mirror") if projects or view is None else view.mirrors[0],
         obstacles=tuple(
             Obstacle(file=file_name(section, MESH_ENDINGS), placement=part_placement(section))
             for section in document.sections("obstacle", OBSTACLE)

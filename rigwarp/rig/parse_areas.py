@@ -6,9 +6,9 @@ import numpy as np
 
 from rigwarp.geometry import Array
 from rigwarp.rig.canvas import content_to_table, inside_table
-from rigwarp.rig.keys import AREA_SIZES, DICTIONARY_SIZES, TARGET
+from rigwarp.rig.keys import AREA_SIZES, DICTIONARY_SIZES
 from rigwarp.rig.model import BoardLayout, Content, Shape, Table, Target
-from rigwarp.rig.section import POSITIVE, TomlSection
+from rigwarp.rig.section import POSITIVE, TomlSection, section_by
 from rigwarp.rig.toml_fields import meanings_of, read_table
 
 LONGER_SIDE_PX = 1080  # default size of content along its longer side
@@ -40,11 +40,6 @@ def area_of_table(table: Table) -> Content:
 def _usual_pixels(size_mm: tuple[float, float]) -> tuple[int, int]:
     width, height = (max(16, round(LONGER_SIDE_PX * side / max(size_mm))) for side in size_mm)
     return width, height
-
-
-def parse_target(document: TomlSection) -> Target:
-    """Read and check [target]."""
-    return target_from(document.section("target", TARGET, required=False))
 
 
 def target_from(section: TomlSection) -> Target:
@@ -80,23 +75,9 @@ def _dictionary(section: TomlSection, markers: int) -> str:
 
 def _area_section(document: TomlSection, key: str, meanings: dict[str, str]) -> tuple[TomlSection, Shape]:
     """The table of an area and its shape, which decides what its size is called."""
-    values = document.table(key)
-    given = {"shape": values["shape"]} if "shape" in values else {}
-    probe = TomlSection(source=document.source, path=key, values=given, meanings={"shape": meanings["shape"]})
-    shape = cast(Shape, probe.choice("shape", list(AREA_SIZES)))
-    section = TomlSection(
-        source=document.source,
-        path=key,
-        values=values,
-        meanings={**meanings, **AREA_SIZES[shape]},
-        elsewhere={
-            name: f'areas of shape = "{other}", and this one is a {shape}'
-            for other, names in AREA_SIZES.items()
-            if other != shape
-            for name in names
-        },
-    )
-    return section, shape
+    told = "areas of shape = {others}, and this one is a {form}"
+    section, shape = section_by(document, key, document.table(key), "shape", meanings, AREA_SIZES, told=told)
+    return section, cast(Shape, shape)
 
 
 def _size_mm(section: TomlSection, shape: Shape) -> tuple[float, float]:

@@ -11,7 +11,7 @@ from rigwarp.errors import InputError
 from rigwarp.geometry import Array, Placement, rotation_from_degrees
 from rigwarp.rig.keys import MIRROR, MIRROR_KINDS
 from rigwarp.rig.model import ConicShape, Facet, FacetsShape, MeshShape, Mirror, MirrorShape, ProfileShape, Sheet
-from rigwarp.rig.section import NOT_NEGATIVE, TomlSection, describe, listed
+from rigwarp.rig.section import NOT_NEGATIVE, TomlSection, describe, listed, section_by
 from rigwarp.rig.toml_fields import meanings_of, read_table
 
 MESH_ENDINGS = (".stl", ".ply", ".obj", ".3mf", ".glb", ".gltf", ".step", ".stp")
@@ -24,25 +24,11 @@ _FLAT_MM = 0.1  # corners may be typed with one decimal; at 400 mm from the tabl
 _COINCIDENT_MM = 1e-6
 
 
-def parse_mirror(document: TomlSection) -> Mirror:
-    """Read and check [mirror]."""
-    return mirror_from(document, "mirror", document.table("mirror"))
-
-
-def mirror_from(document: TomlSection, path: str, values: Mapping[str, Any]) -> Mirror:
-    """The mirror in a table of a rig file, which stands at `path`."""
-    kind = _kind(document, path, values.get("kind"))
-    section = TomlSection(
-        source=document.source,
-        path=path,
-        values=values,
-        meanings={**MIRROR, **MIRROR_KINDS[kind]},
-        elsewhere={
-            key: f'mirrors of kind = {listed(kinds)}, and this one is of kind "{kind}"'
-            for key in {key for keys in MIRROR_KINDS.values() for key in keys} - set(MIRROR_KINDS[kind])
-            for kinds in [[f'"{one}"' for one, keys in MIRROR_KINDS.items() if key in keys]]
-        },
-    )
+def mirror_from(document: TomlSection, path: str, values: Mapping[str, Any] | None = None) -> Mirror:
+    """The mirror in a table of a rig file, which stands at `path`; `values` where that is in a list of tables."""
+    values = document.table(path) if values is None else values
+    told = 'mirrors of kind = {others}, and this one is of kind "{form}"'
+    section, kind = section_by(document, path, values, "kind", MIRROR, MIRROR_KINDS, told=told)
     return read_table(
         Mirror,
         section,
@@ -66,13 +52,6 @@ def file_name(section: TomlSection, endings: tuple[str, ...]) -> str:
     if not name.isprintable() or not name.lower().endswith(endings):
         section.fail("file", found=describe(name), expected=f"a name ending in {listed(endings)}")
     return name
-
-
-def _kind(document: TomlSection, path: str, found: object) -> str:
-    """The kind has to be known before the other keys can be judged."""
-    values = {} if found is None else {"kind": found}
-    section = TomlSection(source=document.source, path=path, values=values, meanings={"kind": MIRROR["kind"]})
-    return section.choice("kind", list(MIRROR_KINDS))
 
 
 def _shape(section: TomlSection, kind: str) -> MirrorShape:

@@ -217,6 +217,32 @@ class TomlSection:
         return number
 
 
+def section_by(
+    document: TomlSection,
+    path: str,
+    values: Mapping[str, Any],
+    key: str,
+    common: Mapping[str, str],
+    forms: Mapping[str, Mapping[str, str]],
+    *,
+    told: str,
+) -> tuple[TomlSection, str]:
+    """A table at `path` whose `key` decides which of some forms it has, with keys beside the `common` ones; and which.
+
+    `told` says where a key of another form belongs, such as 'areas of shape = {others}, and this one is a {form}'.
+    """
+    given = {key: values[key]} if key in values else {}
+    probe = TomlSection(source=document.source, path=path, values=given, meanings={key: common[key]})
+    form = probe.choice(key, list(forms))
+    elsewhere = {}
+    for name in {name for names in forms.values() for name in names} - set(forms[form]):
+        others = listed([f'"{other}"' for other, names in forms.items() if name in names])
+        elsewhere[name] = told.format(others=others, form=form)
+    meanings = {**common, **forms[form]}
+    section = TomlSection(source=document.source, path=path, values=values, meanings=meanings, elsewhere=elsewhere)
+    return section, form
+
+
 def describe(value: Any) -> str:
     """A TOML value in words, on one line."""
     if isinstance(value, bool):

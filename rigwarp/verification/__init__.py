@@ -1,7 +1,6 @@
 """What really lands on the table: blinking dots, lines and light, photographed, each compared with what should be."""
 
-from rigwarp.verification.budget.causes import RegionBudget
-from rigwarp.verification.budget.grid_coverage import CheckGrid
+from rigwarp.verification.budget.causes import CheckGrid, RegionBudget
 from rigwarp.verification.budget.map_budget import MapBudget, WarpSigmas, map_budget, thinned
 from rigwarp.verification.dots.corrected_map import moved_map, shifted_map
 from rigwarp.verification.dots.judge import (

@@ -8,7 +8,6 @@ from typing import Final
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from rigwarp.camera import BoardView
 from rigwarp.capture.preview.drawing import Colour, Picture, box, dots, hatch, polyline, text_width, wrapped, write
@@ -102,7 +101,10 @@ def _camera_picture(whole: Picture, photo: Photo, state: PreviewState) -> None:
     left, top, scale = picture_place((photo.shape[0], photo.shape[1]))
     size = (round(photo.shape[1] * scale), round(photo.shape[0] * scale))
     how = cv2.INTER_AREA if scale < 1.0 else cv2.INTER_LINEAR
-    grey = np.asarray(cv2.resize(_eight_bit(photo), size, interpolation=how), np.uint8)
+    grey = np.asarray(
+        cv2.resize((photo if photo.dtype == np.uint8 else photo >> 8).astype(np.uint8), size, interpolation=how),
+        np.uint8,
+    )
     shown: Picture = np.repeat(grey[..., None], 3, axis=2)
     if state.cells is not None:
         _empty_cells(shown, state.cells == 0)
@@ -203,7 +205,3 @@ def _levels(photo: Photo) -> tuple[float, float, float]:
     """Dark, middle and bright levels of the picture as shares of full scale."""
     low, middle, high = np.quantile(photo[::2, ::2], [0.01, 0.5, 0.999]) / np.iinfo(photo.dtype).max
     return float(low), float(middle), float(high)
-
-
-def _eight_bit(photo: Photo) -> NDArray[np.uint8]:
-    return (photo if photo.dtype == np.uint8 else photo >> 8).astype(np.uint8, copy=False)

@@ -13,7 +13,7 @@ from rigwarp.files.exports.warp_mpcdi import mpcdi_bytes
 from rigwarp.files.exports.warp_pixels import (
     csv_bytes,
     gain_pictures,
-    warp_pfm_bytes,
+    pfm_bytes,
     write_exr,
     write_warp_npz,
 )
@@ -39,7 +39,9 @@ def _from_bytes(encode: Callable[[PlainWarp], bytes]) -> Callable[[Path, PlainWa
 WARP_FORMATS: Final[dict[str, WarpFormat]] = {
     "obj": WarpFormat(file="warp.obj", write=_from_bytes(lambda warp: obj_bytes(warp.prewarp)), mesh=True),
     "gltf": WarpFormat(file="warp.glb", write=_from_bytes(lambda warp: glb_bytes(warp.prewarp)), mesh=True),
-    "pfm": WarpFormat(file="warp.pfm", write=_from_bytes(warp_pfm_bytes)),
+    "pfm": WarpFormat(
+        file="warp.pfm", write=_from_bytes(lambda w: pfm_bytes(np.dstack([w.canvas_px, w.prewarp.gain])))
+    ),
     "exr": WarpFormat(file="warp.exr", write=lambda path, warp, about: write_exr(path, warp)),
     "csv": WarpFormat(file="warp.csv", write=_from_bytes(csv_bytes)),
     "npz": WarpFormat(file="warp.npz", write=write_warp_npz),

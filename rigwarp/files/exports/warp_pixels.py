@@ -30,11 +30,6 @@ def pfm_bytes(values: Array) -> bytes:
     return f"PF\n{width} {height}\n-1.0\n".encode("ascii") + values[::-1].astype("<f4").tobytes()
 
 
-def warp_pfm_bytes(warp: PlainWarp) -> bytes:
-    """Absolute content pixels and gain; see readme.md.jinja."""
-    return pfm_bytes(np.dstack([warp.canvas_px, warp.prewarp.gain]))
-
-
 def write_exr(path: Path, warp: PlainWarp) -> None:
     """Texture coordinates as OpenEXR; see readme.md.jinja; DeviceError if the OpenEXR package is not installed."""
     try:

@@ -14,8 +14,16 @@ from rigwarp.geometry import Array, BoolArray, at_height
 from rigwarp.rig import Content, Table, Target, inside_content
 from rigwarp.rig.canvas import content_to_table, table_to_content
 from rigwarp.table_map.uncertainty import LENS_PX
-from rigwarp.verification.budget.causes import Cause, Kind, Part, RegionBudget, rectangular
-from rigwarp.verification.budget.grid_coverage import CheckGrid, GridCoverage, judge_grid
+from rigwarp.verification.budget.causes import (
+    Cause,
+    CheckGrid,
+    GridCoverage,
+    Kind,
+    Part,
+    RegionBudget,
+    judge_grid,
+    rectangular,
+)
 
 FLATNESS_MM = 0.2
 """Assumed: the table's surface lies within ± this of its height in rig.toml; nothing in a scan tells."""
