@@ -8,8 +8,7 @@ import numpy as np
 
 from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_npz
-from rigwarp.files.json_arrays import array_in, resolution_in
-from rigwarp.files.reading import Field, read_npz
+from rigwarp.files.reading import Field, array_in, read_npz, resolution_in
 from rigwarp.prewarp import Prewarp
 from rigwarp.rig import Transfer
 

@@ -7,8 +7,7 @@ from rigwarp.camera import CameraModel
 from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_json
 from rigwarp.files.camera_file import CAMERA_SHAPES
-from rigwarp.files.json_arrays import array_in, resolution_in
-from rigwarp.files.reading import read_json
+from rigwarp.files.reading import array_in, read_json, resolution_in
 from rigwarp.verification.quality.table_shape import TERMS, TableShape
 
 FORMAT: Final = "rigwarp table shape"

@@ -8,8 +8,7 @@ import numpy as np
 
 from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_json
-from rigwarp.files.json_arrays import array_in, resolution_in
-from rigwarp.files.reading import read_json
+from rigwarp.files.reading import array_in, read_json, resolution_in
 from rigwarp.rig import Lens
 
 FORMAT = "rigwarp view lens"

@@ -2,7 +2,7 @@
 
 from rigwarp.verification.budget.causes import CheckGrid, RegionBudget
 from rigwarp.verification.budget.map_budget import MapBudget, WarpSigmas, map_budget, thinned
-from rigwarp.verification.dots.corrected_map import moved_map, shifted_map
+from rigwarp.verification.dots.corrected_map import ResidualField, fit_residual_field, moved_map, shifted_map
 from rigwarp.verification.dots.judge import (
     ErrorFigures,
     LineFigure,
@@ -15,7 +15,6 @@ from rigwarp.verification.dots.judge import (
 from rigwarp.verification.dots.locate import DotsFound, locate_dots
 from rigwarp.verification.dots.plan import DotPlan, dot_pictures, plan_dots
 from rigwarp.verification.dots.read_code import light_table
-from rigwarp.verification.dots.residual_field import ResidualField, fit_residual_field
 from rigwarp.verification.drift.judgement import DriftJudgement, judge_drift
 from rigwarp.verification.drift.light_model import figured_model, map_mounting
 from rigwarp.verification.drift.quick import (

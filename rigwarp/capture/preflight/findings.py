@@ -164,11 +164,10 @@ def about_steadiness(
 def about_blur(blur_px: float) -> PreflightFinding:
     """How sharp the projector's picture is on the table."""
     text = f"the picture on the table is blurred by {blur_px:.1f} projector px (sigma)"
-    severity: Severity = "fine"
-    if blur_px > _BLUR_PX[0]:
-        severity = "stop" if blur_px > _BLUR_PX[1] else "remark"
-        text += ": focus the projector on the table, by way of the mirror, and the camera"
-    return _finding("sharpness", severity, text, {"blur_px": blur_px})
+    if blur_px <= _BLUR_PX[0]:
+        return _finding("sharpness", "fine", text, {"blur_px": blur_px})
+    text += ": focus the projector on the table, by way of the mirror, and the camera"
+    return _finding("sharpness", "stop" if blur_px > _BLUR_PX[1] else "remark", text, {"blur_px": blur_px})
 
 
 def about_compression(seen: Compression) -> PreflightFinding:
@@ -216,15 +215,14 @@ def about_channels(ratios: Mapping[str, float], used: str) -> PreflightFinding:
     if not ratios[best]:
         text = "places in the light are burnt out in every colour, so none can be preferred: a little less exposure"
         return _finding("colour", "remark", text, dict(ratios))
-    severity: Severity = "fine"
-    text = f"{used} carries the light as well as any (light to noise: {listed})"
-    if ratios[best] > _CLEARLY * ratios[used]:
-        severity = "remark"
-        text = (
-            f'{best} carries the light best (light to noise: {listed}): set camera.channel = "{best}" in rig.toml, and '
-            "make camera.json again, since colours fall beside each other"
-        )
-    return _finding("colour", severity, text, dict(ratios))
+    if ratios[best] <= _CLEARLY * ratios[used]:
+        text = f"{used} carries the light as well as any (light to noise: {listed})"
+        return _finding("colour", "fine", text, dict(ratios))
+    text = (
+        f'{best} carries the light best (light to noise: {listed}): set camera.channel = "{best}" in rig.toml, and '
+        "make camera.json again, since colours fall beside each other"
+    )
+    return _finding("colour", "remark", text, dict(ratios))
 
 
 def about_overlay(found: Overlay | None) -> PreflightFinding:

@@ -37,14 +37,10 @@ def read_frames(folder: Path, count: int) -> list[Path]:
     if not folder.is_dir():
         raise InputError(f"{folder}: found no such folder, expected {count} photographs {frame_name(0)} and so on.")
     found: dict[int, Path] = {}
-    for path in sorted(folder.iterdir()):
-        match = _NUMBERED.fullmatch(path.name)
-        if match is None:
-            continue
-        number = int(match.group(1))
-        if number in found:
-            raise InputError(f"{folder}: found both {found[number].name} and {path.name}. Remove one of them.")
-        found[number] = path
+    for path in sorted(path for path in folder.iterdir() if _NUMBERED.fullmatch(path.name)):
+        other = found.setdefault(int(path.stem), path)
+        if other is not path:
+            raise InputError(f"{folder}: found both {other.name} and {path.name}. Remove one of them.")
     missing = [number for number in range(count) if number not in found]
     if missing:
         listed = ", ".join(f"{n:04d}" for n in missing[:6]) + (" ..." if len(missing) > 6 else "")

@@ -9,10 +9,10 @@ import numpy as np
 
 from rigwarp.files.atomic import write_bytes, write_text
 from rigwarp.files.exports.warp_mesh import glb_bytes, obj_bytes
-from rigwarp.files.exports.warp_mpcdi import mpcdi_bytes
 from rigwarp.files.exports.warp_pixels import (
     csv_bytes,
     gain_pictures,
+    mpcdi_bytes,
     pfm_bytes,
     write_exr,
     write_warp_npz,

@@ -18,7 +18,7 @@ from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray, IntArray, Photo
 from rigwarp.geometry.robust import SIGMA_PER_MEDIAN
 from rigwarp.rig.transfer import decode_transfer
-from rigwarp.verification.dots.blink_code import word_numbers
+from rigwarp.verification.dots.plan import word_numbers
 
 BLUR_PX = 0.8
 _NOISE_MULTIPLE = 5.0
