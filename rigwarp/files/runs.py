@@ -25,10 +25,8 @@ from rigwarp.files.names import (
 )
 from rigwarp.files.reading import read_json
 from rigwarp.files.records.run import StartRecord, StopRecord
-from rigwarp.files.rig_folder import RigFolder
+from rigwarp.files.rig_folder import CURRENT_FORMAT, RigFolder, switch_to
 from rigwarp.files.rig_lock import rig_locked
-from rigwarp.files.switch import FORMAT as CURRENT_FORMAT
-from rigwarp.files.switch import switch_to
 
 UTC_STAMP: Final = "%Y%m%dT%H%M%SZ"
 """How folders and files are named by the time."""

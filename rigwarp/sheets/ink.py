@@ -1,5 +1,7 @@
 """Where the ink of a printed ChArUco board goes: closed outlines in millimetres, ready to be filled."""
 
+from itertools import pairwise
+
 import numpy as np
 
 from rigwarp.camera import charuco_board
@@ -45,14 +47,11 @@ def cell_outlines(ink: BoolArray) -> list[Array]:
     padded = np.pad(ink, 1)
     for row, column in np.argwhere(ink):
         x, y = int(column), int(row)
-        if not padded[y, x + 1]:
-            following.setdefault((x, y), []).append((x + 1, y))
-        if not padded[y + 1, x + 2]:
-            following.setdefault((x + 1, y), []).append((x + 1, y + 1))
-        if not padded[y + 2, x + 1]:
-            following.setdefault((x + 1, y + 1), []).append((x, y + 1))
-        if not padded[y + 1, x]:
-            following.setdefault((x, y + 1), []).append((x, y))
+        corners = [(x, y), (x + 1, y), (x + 1, y + 1), (x, y + 1), (x, y)]
+        beside = (padded[y, x + 1], padded[y + 1, x + 2], padded[y + 2, x + 1], padded[y + 1, x])
+        for (start, end), inked in zip(pairwise(corners), beside, strict=True):
+            if not inked:
+                following.setdefault(start, []).append(end)
     loops = []
     while following:
         start = here = next(iter(following))

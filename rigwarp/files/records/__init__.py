@@ -2,12 +2,7 @@
 
 from rigwarp.files.records.as_built import (
     AsBuiltRecord,
-    FindingRecord,
-    FormRecord,
     MirrorGrid,
-    PoseEntry,
-    PoseRecord,
-    TermRecord,
     read_mirror_grid,
 )
 from rigwarp.files.records.budget import BudgetCause, BudgetRecord, BudgetRegion, CheckRecord
@@ -35,9 +30,7 @@ __all__ = [
     "CheckRecord",
     "DotsRecord",
     "DriftRecord",
-    "FindingRecord",
     "FitRecord",
-    "FormRecord",
     "HeartbeatRecord",
     "MapFigures",
     "MapOrigin",
@@ -45,15 +38,12 @@ __all__ = [
     "MovedRecord",
     "NineRecord",
     "PatchRecord",
-    "PoseEntry",
-    "PoseRecord",
     "RegistrationRecord",
     "RippleRecord",
     "ScanSettings",
     "ScreenRecord",
     "StartRecord",
     "StopRecord",
-    "TermRecord",
     "VerdictRecord",
     "VerificationRecord",
     "ViewMapFigures",

@@ -37,7 +37,7 @@ def residual_vectors(points_mm: Array, vectors_mm: Array, rig: Rig, title: str) 
     """Residuals (N, 2) at points (N, 2), mm in the table frame, as enlarged arrows on the table; PNG."""
     with style.styled():
         figure, axes = style.one_axes(height_inch=style.table_height(rig, panel_inch=5.1, extra_inch=1.65))
-        _draw(axes, Residuals(points_mm=points_mm, vectors_mm=vectors_mm).known(), rig, title, colour=style.BLUE)
+        _draw(axes, Residuals(points_mm=points_mm, vectors_mm=vectors_mm), rig, title, colour=style.BLUE)
         return style.png(figure)
 
 
@@ -46,24 +46,18 @@ def residual_pair(before: Residuals | None, after: Residuals | None, rig: Rig) -
     with style.styled():
         figure = style.new_figure(height_inch=style.table_height(rig, panel_inch=2.4, extra_inch=1.5))
         left, right = figure.subplots(1, 2)
-        _draw_or_say(left, before, rig, "Before: the design's warp", colour=style.VERMILION)
-        _draw_or_say(right, after, rig, "After: the measured warp", colour=style.BLUE, y_label=False)
+        _draw(left, before, rig, "Before: the design's warp", colour=style.VERMILION)
+        _draw(right, after, rig, "After: the measured warp", colour=style.BLUE, y_label=False)
         return style.png(figure)
 
 
-def _draw_or_say(
-    axes: Axes, residuals: Residuals | None, rig: Rig, title: str, *, colour: str, y_label: bool = True
-) -> None:
+def _draw(axes: Axes, residuals: Residuals | None, rig: Rig, title: str, *, colour: str, y_label: bool = True) -> None:
+    style.table_axes(axes, rig, title=title, y_label=y_label)
     if residuals is None:
-        style.table_axes(axes, rig, title=title, y_label=y_label)
         style.no_data(axes, "not measured")
         return
-    _draw(axes, residuals.known(), rig, title, colour=colour, y_label=y_label)
-
-
-def _draw(axes: Axes, residuals: Residuals, rig: Rig, title: str, *, colour: str, y_label: bool = True) -> None:
-    style.table_axes(axes, rig, title=title, y_label=y_label)
-    points, vectors = residuals.points_mm, residuals.vectors_mm
+    known = residuals.known()
+    points, vectors = known.points_mm, known.vectors_mm
     length = np.linalg.norm(vectors, axis=1)
     if not len(points):
         style.no_data(axes)

@@ -6,8 +6,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
-from rigwarp.files.records import AsBuiltRecord, FindingRecord, FormRecord, PoseEntry, PoseRecord
-from rigwarp.files.records.as_built import PowerRecord
+from rigwarp.files.records.as_built import (
+    AsBuiltRecord,
+    FindingRecord,
+    FormRecord,
+    PoseEntry,
+    PoseRecord,
+    PowerRecord,
+)
 from rigwarp.files.records.record import Number
 from rigwarp.reports.sections.page import Rows
 from rigwarp.reports.wording import as_number, flat_rows, key_words, plain_value, quantity, sentence, with_sigma
