@@ -151,21 +151,18 @@ def as_grey(picture: NDArray[Any], bits: int | None = None, channel: Channel = "
     without looking burnt out. Another `channel` than grey is taken as it is.
     """
     if picture.ndim == 2 or picture.shape[2] == 1:
-        return _stretched(np.ascontiguousarray(picture.reshape(picture.shape[:2])), bits)
+        grey = np.ascontiguousarray(picture.reshape(picture.shape[:2]))
+        if bits is None or picture.dtype != np.uint16:
+            return grey
+        lost = 16 - bits
+        # the top bits once more at the bottom: the largest value becomes full scale, zero stays zero
+        return np.asarray((grey << lost) | (grey >> max(0, bits - lost)), np.uint16)
     if channel != "grey":
         return np.ascontiguousarray(picture[..., BGR.index(channel)])
     full_scale = np.iinfo(picture.dtype).max
     grey = cv2.cvtColor(np.ascontiguousarray(picture[..., :3]), cv2.COLOR_BGR2GRAY)
     grey[(picture[..., :3] == full_scale).any(axis=2)] = full_scale
     return np.asarray(grey, picture.dtype)
-
-
-def _stretched(picture: NDArray[Any], bits: int | None) -> Photo:
-    if bits is None or picture.dtype != np.uint16:
-        return picture
-    lost = 16 - bits
-    # the top bits once more at the bottom: the largest value becomes full scale, zero stays zero
-    return np.asarray((picture << lost) | (picture >> max(0, bits - lost)), np.uint16)
 
 
 def open_video_camera(device: int | str, resolution: tuple[int, int], channel: Channel = "grey") -> VideoCamera:

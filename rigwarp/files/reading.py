@@ -170,7 +170,8 @@ def read_npz(
             names = {name.removesuffix(".npy") for name in archive.namelist()}
             wanted = [name for name in ("header", *fields, *(optional or ())) if name in names]
             _require_modest(path, {name: _array_bytes(archive, name) for name in wanted})
-            raw = {name: _array_in(archive, name) for name in wanted}
+        with np.load(path, allow_pickle=False) as arrays:
+            raw = {name: arrays[name] for name in wanted}
     except InputError:
         raise
     except Exception as error:  # zipfile, zlib and numpy raise a dozen kinds on damaged archives
@@ -202,12 +203,6 @@ def _array_bytes(archive: zipfile.ZipFile, name: str) -> int:
         read = np.lib.format.read_array_header_1_0 if version == (1, 0) else np.lib.format.read_array_header_2_0
         shape, _, dtype = read(member)
     return math.prod(shape) * dtype.itemsize
-
-
-def _array_in(archive: zipfile.ZipFile, name: str) -> NDArray[Any]:
-    with archive.open(f"{name}.npy") as member:
-        array: NDArray[Any] = np.lib.format.read_array(member, allow_pickle=False)
-    return array
 
 
 def _require_modest(path: Path, sizes: Mapping[str, int]) -> None:

@@ -303,14 +303,5 @@ def _versions() -> dict[str, str]:
         "rigwarp": rigwarp.__version__,
         "python": sys.version.split()[0],
         "numpy": metadata.version("numpy"),
-        "opencv": _opencv_version(),
+        "opencv": next((one.version for name in _OPENCV for one in metadata.distributions(name=name)), "unknown"),
     }
-
-
-def _opencv_version() -> str:
-    for name in _OPENCV:
-        try:
-            return metadata.version(name)
-        except metadata.PackageNotFoundError:
-            continue
-    return "unknown"

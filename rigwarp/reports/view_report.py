@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
-from rigwarp.files.records import AsBuiltRecord, MirrorGrid, ViewMirrorRecord, ViewRecord
+from rigwarp.files.records import AsBuiltRecord, MirrorGrid, ViewRecord
 from rigwarp.files.records.view import ViewCheckRecord
 from rigwarp.geometry import ViewMap
 from rigwarp.reports.figures.mirror import deviation_map
@@ -152,7 +152,9 @@ def _mirrors(parts: ViewParts) -> Section:
     built = {mirror.mirror: mirror for mirror in parts.record.as_built}
     for zone in parts.record.zones:
         mirror = built.get(zone.mirror)
-        form = "-" if mirror is None else mirror.not_told or _form_words(mirror)
+        form = "-" if mirror is None else mirror.not_told or f"{mirror.figure_rms_um or np.nan:.0f} µm rms"
+        if mirror is not None and not mirror.not_told and mirror.figure_sigma_um is not None:
+            form += f", known to {mirror.figure_sigma_um:.0f} µm"
         name = "directly" if zone.mirror is None else f"view.mirror[{zone.mirror:.0f}]"
         moved = f"{_mm(zone.moved_mm, 2)}, {_number(zone.moved_deg)}°"
         rows.append((name, "mirrored" if zone.reversed_ else "as it is", moved, _mm(zone.design_rms_mm, 1), form))
@@ -179,11 +181,6 @@ def _findings(number: int, table: Rows) -> Rows:
     """The findings of one mirror, without what a prewarp does about them."""
     head = ("What was found", "moves what is seen by", "likely cause (hint)", "remedy (hint)")
     return Rows(head=head, rows=[row[: len(head)] for row in table.rows], note=f"view.mirror[{number}]. {HINTS}")
-
-
-def _form_words(mirror: ViewMirrorRecord) -> str:
-    known = "" if mirror.figure_sigma_um is None else f", known to {mirror.figure_sigma_um:.0f} µm"
-    return f"{mirror.figure_rms_um or np.nan:.0f} µm rms{known}"
 
 
 def _form(number: int, grid: MirrorGrid) -> Picture:

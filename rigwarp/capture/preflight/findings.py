@@ -289,7 +289,17 @@ def about_pose(move: SheetMove | None, *, tolerance_mm: float) -> PreflightFindi
             "the sheet is not in the picture: whether the camera has moved since camera.json cannot be told. Lay it "
             "where target.centre_mm says, or make camera.json again after any knock",
         )
-    figures = _pose_figures(move)
+    figures = {
+        "corners": move.corners,
+        "shift_mm": move.shift_mm,
+        "shift_sigma_mm": move.shift_sigma_mm,
+        "turn_deg": np.degrees(move.turn_rad),
+        "turn_sigma_deg": np.degrees(move.turn_sigma_rad),
+        "chi_squared": move.chi_squared,
+        "lift_chi_squared": move.lift_chi_squared,
+        "magnified": move.magnified,
+        "table_off_mm": move.off_mm,
+    }
     off = f"{move.off_mm:.2f} mm" if np.isfinite(move.off_mm) else "an unknown length"
     slid, turned = float(np.hypot(*move.shift_mm[:2])), abs(float(np.degrees(move.turn_rad[2])))
     lifted, tilted = abs(float(move.shift_mm[2])), float(np.degrees(np.hypot(*move.turn_rad[:2])))
@@ -330,24 +340,12 @@ def _sigmas(move: SheetMove) -> str:
     return f"{np.sqrt(move.chi_squared / 6.0):.1f}"
 
 
-def _pose_figures(move: SheetMove) -> Mapping[str, Any]:
-    return {
-        "corners": move.corners,
-        "shift_mm": move.shift_mm,
-        "shift_sigma_mm": move.shift_sigma_mm,
-        "turn_deg": np.degrees(move.turn_rad),
-        "turn_sigma_deg": np.degrees(move.turn_sigma_rad),
-        "chi_squared": move.chi_squared,
-        "lift_chi_squared": move.lift_chi_squared,
-        "magnified": move.magnified,
-        "table_off_mm": move.off_mm,
-    }
-
-
 def about_scaling(by_axis: Mapping[str, FinestStripes]) -> PreflightFinding:
     """Judge the finest stripes of both directions, by the worse of them."""
     light = min(s.light for s in by_axis.values())
-    scaled, figures = _scaled(by_axis, light), _scaling_figures(by_axis)
+    names = ("light", "equal_code", "banding", "imbalance", "contrast", "allowed")
+    figures = {axis: {name: getattr(s, name) for name in names} for axis, s in by_axis.items()}
+    scaled = _scaled(by_axis, light)
     if scaled:
         return _finding(SCALING, "stop", f"{scaled}: {_SCALED_ADVICE}", figures)
     told = f"stripes one pixel wide give {light:.2f} of white's light"
@@ -377,8 +375,3 @@ def _scaled(by_axis: Mapping[str, FinestStripes], light: float) -> str:
                 f"{100 * s.allowed:.0f} %: pixels are repeated or dropped"
             )
     return ""
-
-
-def _scaling_figures(by_axis: Mapping[str, FinestStripes]) -> dict[str, Any]:
-    names = ("light", "equal_code", "banding", "imbalance", "contrast", "allowed")
-    return {axis: {name: getattr(s, name) for name in names} for axis, s in by_axis.items()}

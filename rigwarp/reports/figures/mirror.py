@@ -96,7 +96,7 @@ def deviation_map(
     """
     with style.styled():
         figure, axes, sections = _map_with_sections(x_mm, y_mm)
-        _signed_picture(figure, axes, x_mm, y_mm, height_um, title, "height (µm): red stands out towards the light")
+        _signed_picture(axes, x_mm, y_mm, height_um, title, "height (µm): red stands out towards the light")
         if part is not None:
             part.draw(axes)
             if part.side < 0:
@@ -126,7 +126,7 @@ def slope_maps(
         axes = figure.subplots(1, 2, sharey=True)
         for ax, slope, name in ((axes[0], slope_x_mrad, "x"), (axes[1], slope_y_mrad, "y")):
             label = f"slope deviation along {name} (mrad)"
-            _signed_picture(figure, ax, x_mm, y_mm, slope, f"Slope along {name}", label, limit=limit)
+            _signed_picture(ax, x_mm, y_mm, slope, f"Slope along {name}", label, limit=limit)
         axes[1].set_ylabel("")
         if part is not None:
             for ax in axes:
@@ -153,7 +153,6 @@ def zernike_bars(terms: Sequence[tuple[int, int, float, float]]) -> bytes:
 
 
 def _signed_picture(
-    figure: Figure,
     axes: Axes,
     x_mm: Array,
     y_mm: Array,
@@ -171,7 +170,7 @@ def _signed_picture(
     axes.set(xlabel="mirror x (mm)", ylabel="mirror y (mm)", title=title)
     if not np.isfinite(values).any():
         style.no_data(axes)
-    figure.colorbar(picture, ax=axes, label=label, location="bottom", shrink=0.9)
+    axes.figure.colorbar(picture, ax=axes, label=label, location="bottom", shrink=0.9)
 
 
 def _map_with_sections(x_mm: Array, y_mm: Array) -> tuple[Figure, Axes, list[Axes]]:

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from rigwarp.camera import CameraModel
 from rigwarp.camera.projection import N_LENS
-from rigwarp.geometry import Array, BoolArray, Photo, at_height
+from rigwarp.geometry import BoolArray, Photo, at_height
 from rigwarp.rig import Table
 from rigwarp.tracing import OpticalModel
 from rigwarp.verification.dots.judge import ErrorFigures, error_figures
@@ -93,7 +93,17 @@ def judge_drift(
 
     look, then, now = seen_by(camera)
     compared = look.ids[now]
-    light = explain_shift(model, _light_shift(state, look, then, now, camera, covariance, table.height_mm))
+    spots = at_height(look.table_mm[now], table.height_mm)
+    by_pose = camera.plane_sensitivity(camera.project(spots), table.height_mm)[..., N_LENS:]
+    shift = LightShift(
+        pixels_px=state.pixels_px[then],
+        zone=state.zone[then],
+        moved_mm=look.table_mm[now] - state.table_mm[then],
+        sigma_mm=np.hypot(look.sigma_mm[now], state.sigma_mm[then]),
+        by_camera=-by_pose,  # one that stands elsewhere sees them elsewhere
+        camera_covariance=covariance,
+    )
+    light = explain_shift(model, shift)
     if moved:
         camera = moved_camera(camera, light.camera_pose)
         look, then, now = seen_by(camera)
@@ -112,28 +122,6 @@ def judge_drift(
         light_level=level,
         room_light=motion.light,
         picture=error_figures(look.table_mm - plan.table_mm[look.ids]),
-    )
-
-
-def _light_shift(
-    state: QuickState,
-    look: QuickLook,
-    then: BoolArray,
-    now: BoolArray,
-    camera: CameraModel,
-    covariance: Array,
-    height_mm: float,
-) -> LightShift:
-    """How the dots that both looks show have moved. A camera that stands elsewhere sees them elsewhere."""
-    spots = at_height(look.table_mm[now], height_mm)
-    by_pose = camera.plane_sensitivity(camera.project(spots), height_mm)[..., N_LENS:]
-    return LightShift(
-        pixels_px=state.pixels_px[then],
-        zone=state.zone[then],
-        moved_mm=look.table_mm[now] - state.table_mm[then],
-        sigma_mm=np.hypot(look.sigma_mm[now], state.sigma_mm[then]),
-        by_camera=-by_pose,
-        camera_covariance=covariance,
     )
 
 
