@@ -1,4 +1,4 @@
-"""decoded.npz: which projector position each camera pixel of a scan sees."""
+"""patterns.json and decoded.npz: what a scan shows, and which projector position each camera pixel of it sees."""
 
 from dataclasses import asdict
 from pathlib import Path
@@ -10,9 +10,10 @@ from numpy.typing import NDArray
 from rigwarp.decode import Decoded, HarmonicError, Modulation, Noise, Reason, Response
 from rigwarp.decode.decoded import LEFT
 from rigwarp.errors import InputError
-from rigwarp.files.atomic import write_npz
-from rigwarp.files.reading import Field, read_npz
+from rigwarp.files.atomic import write_json, write_npz
+from rigwarp.files.reading import Field, read_json, read_npz
 from rigwarp.geometry.threads import in_two_threads
+from rigwarp.patterns import PatternSet
 
 FORMAT = "rigwarp decoded scan"
 # Values are kept for the decoded pixels only: a scan rarely fills the camera's picture.
@@ -38,6 +39,29 @@ _MODULATION = {
 }
 _LEAST = 0.01  # of a variance: what is left when another of rounded numbers is taken off
 _PLAID = {"plaid": Field(kind="iu", dtype=np.uint16, shape=("H", "W"))}
+
+
+PATTERNS_FORMAT = "rigwarp patterns"
+
+
+def write_patterns(path: Path, patterns: PatternSet) -> None:
+    """Write the description of a pattern set."""
+    write_json(path, patterns.to_dict(), format=PATTERNS_FORMAT)
+
+
+def read_patterns(path: Path) -> PatternSet:
+    """The pattern set that a scan was made with.
+
+    Raises
+    ------
+    InputError
+        If the file is missing, damaged or foreign, or describes no usable pattern set.
+    """
+    contents = read_json(path, format=PATTERNS_FORMAT, make_with="Make it with: rigwarp scan RIG --export DIR")
+    try:
+        return PatternSet.from_dict(contents)
+    except InputError as error:
+        raise InputError(f"{path}: {error}") from None
 
 
 def write_decoded(path: Path, decoded: Decoded) -> None:

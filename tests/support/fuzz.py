@@ -32,7 +32,7 @@ import mutations
 import numpy as np
 import trimesh
 
-from rigwarp.capture.scans.capture_file import CaptureNotes, read_capture_notes, write_capture_notes
+from rigwarp.capture.scans.frames_folder import CaptureNotes, read_capture_notes, write_capture_notes
 from rigwarp.cli import EXIT_UNEXPECTED, main
 from rigwarp.devices import open_virtual
 from rigwarp.errors import RigwarpError

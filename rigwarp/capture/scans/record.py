@@ -9,8 +9,7 @@ from types import TracebackType
 from rigwarp.capture.photographs.borrowed_camera import averaged
 from rigwarp.capture.photographs.synchronised_bench import SynchronisedBench
 from rigwarp.capture.scans.bracket import bracket_s, expose, exposure_kept
-from rigwarp.capture.scans.capture_file import CaptureNotes, write_capture_notes
-from rigwarp.capture.scans.frames_folder import frame_name
+from rigwarp.capture.scans.frames_folder import CaptureNotes, frame_name, write_capture_notes
 from rigwarp.decode import Decoder, blur_from_stripes
 from rigwarp.devices import Bench, Frame, MaskedDisplay
 from rigwarp.errors import DeviceError

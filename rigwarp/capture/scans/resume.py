@@ -8,8 +8,7 @@ import numpy as np
 from rigwarp.capture.photographs.borrowed_camera import averaged
 from rigwarp.capture.photographs.unmoved import Movement, compare
 from rigwarp.capture.scans.bracket import expose, exposure_kept
-from rigwarp.capture.scans.capture_file import read_capture_notes
-from rigwarp.capture.scans.frames_folder import frame_name, read_scan_photo, recorded_frames
+from rigwarp.capture.scans.frames_folder import frame_name, read_capture_notes, read_scan_photo, recorded_frames
 from rigwarp.capture.scans.record import FrameWriter, Recorded, record_rest, require_resolution
 from rigwarp.decode import Decoder
 from rigwarp.devices import Bench

@@ -16,9 +16,15 @@ from rigwarp.files.records.fit import (
     VerdictRecord,
 )
 from rigwarp.files.records.heartbeat import HeartbeatRecord
-from rigwarp.files.records.looks import DriftRecord, MovedRecord
 from rigwarp.files.records.run import ScanSettings, StartRecord, StopRecord
-from rigwarp.files.records.verification import DotsRecord, NineRecord, PatchRecord, VerificationRecord
+from rigwarp.files.records.verification import (
+    DotsRecord,
+    DriftRecord,
+    MovedRecord,
+    NineRecord,
+    PatchRecord,
+    VerificationRecord,
+)
 from rigwarp.files.records.view import ScreenRecord, ViewMapFigures, ViewMirrorRecord, ViewRecord, ViewZoneRecord
 
 __all__ = [

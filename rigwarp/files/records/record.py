@@ -58,7 +58,11 @@ class Part:
         NaN and None where a number is expected are both NaN: written, without a value.
         """
         named = {one.name: getattr(computed, one.name) for one in fields(cls) if hasattr(computed, one.name)}
-        parts = {name: value for name, value in beside.items() if _is_part(value)}
+        parts = {
+            name: value
+            for name, value in beside.items()
+            if any(isinstance(one, Part) for one in (value if isinstance(value, tuple) else (value,)))
+        }
         return replace(cls.from_dict(plain_json({**named, **beside, **dict.fromkeys(parts)})), **parts)
 
     def to_dict(self) -> dict[str, Any]:
@@ -118,10 +122,6 @@ class Record(Part):
     def write(self, path: Path, *, replace: bool = False) -> None:
         """Write the file; InputError if it cannot be written, or exists and is not to be replaced."""
         write_json(path, self.to_dict(), format=self.FORMAT, replace=replace)
-
-
-def _is_part(value: Any) -> bool:
-    return isinstance(value, Part) or (isinstance(value, tuple) and any(isinstance(one, Part) for one in value))
 
 
 def finite(value: Any) -> int | float:

@@ -2,7 +2,6 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -103,7 +102,8 @@ def deviation_map(
                 sections[0].invert_xaxis()
         known = np.isfinite(height_um)
         if known.any():
-            row, column = (_middle(np.any(known, axis=axis)) for axis in (1, 0))
+            # the middles of what is known
+            row, column = (int(np.flatnonzero(known.any(axis=axis))[[0, -1]].sum()) // 2 for axis in (1, 0))
             axes.axhline(y_mm[row], color=style.BLUE, linewidth=0.8, linestyle="--")
             axes.axvline(x_mm[column], color=style.GREEN, linewidth=0.8, linestyle="--")
             sigma = np.full_like(height_um, np.nan) if height_sigma_um is None else height_sigma_um
@@ -198,12 +198,6 @@ def _section(axes: Axes, along_mm: Array, value: Array, sigma: Array, label: str
     axes.plot(along_mm, value, color=colour, linewidth=1.2)
     axes.set(xlabel=label, ylabel="height (µm)")
     axes.margins(x=0.02)
-
-
-def _middle(known: Any) -> int:
-    """The middle index of those that are known."""
-    there = np.flatnonzero(known)
-    return int(there[0] + there[-1]) // 2
 
 
 def _symmetric_limit(values: Array) -> float:

@@ -89,7 +89,10 @@ def irradiance(pixel_map: PixelMap, rig: Rig, *, raster: TableRaster | None = No
             colours=style.LIGHT_MAP,
             across=False,
         )
-        _contours(axes, raster, light)
+        levels = np.arange(1, 10) / 10.0
+        if np.isfinite(light).any() and np.nanmin(light) < levels[-1]:
+            lines = axes.contour(raster.x_mm, raster.y_mm, light, levels=levels, colors=style.BLACK, linewidths=0.5)
+            axes.clabel(lines, fmt="%.1f", fontsize=7)
         return style.png(figure)
 
 
@@ -152,11 +155,3 @@ def _fates(
             words.append(word)
             colours.append(colour)
     return fate, words, colours
-
-
-def _contours(axes: Axes, raster: TableRaster, light: Array) -> None:
-    """Lines of equal brightness, every tenth."""
-    levels = np.arange(1, 10) / 10.0
-    if np.isfinite(light).any() and np.nanmin(light) < levels[-1]:
-        lines = axes.contour(raster.x_mm, raster.y_mm, light, levels=levels, colors=style.BLACK, linewidths=0.5)
-        axes.clabel(lines, fmt="%.1f", fontsize=7)

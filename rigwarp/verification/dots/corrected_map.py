@@ -133,7 +133,8 @@ class ResidualField:
         known = np.flatnonzero(np.isfinite(flat).all(axis=1))
         for start in range(0, len(known), _CHUNK):
             rows = known[start : start + _CHUNK]
-            found[rows] = apply(self.amplitude_mm**2 * _kernel(flat[rows], self.points_mm, self.reach_mm))
+            squares = cdist(flat[rows], self.points_mm, "sqeuclidean")
+            found[rows] = apply(self.amplitude_mm**2 * np.exp(-0.5 * squares / self.reach_mm**2))
         return found.reshape(*np.shape(table_mm)[:-1], width)
 
 
@@ -203,10 +204,6 @@ def fit_residual_field(
         rms_mm=float(np.sqrt(np.mean(np.sum((kernel @ weights) ** 2, axis=1)))),
         _precision=cho_solve(factor, np.eye(len(points_mm))),
     )
-
-
-def _kernel(these: Array, those: Array, reach_mm: float) -> Array:
-    return np.asarray(np.exp(-0.5 * cdist(these, those, "sqeuclidean") / reach_mm**2))
 
 
 def _noise_alone(variance: Array, vectors_mm: Array) -> float:
