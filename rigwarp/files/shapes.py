@@ -168,7 +168,7 @@ def stl_bytes(mesh: TriangleMesh) -> bytes:
     corners_mm = mesh.vertices_mm[mesh.faces]
     across = np.cross(corners_mm[:, 1] - corners_mm[:, 0], corners_mm[:, 2] - corners_mm[:, 0])
     length = np.linalg.norm(across, axis=1, keepdims=True)
-    records = np.zeros(len(mesh.faces), np.dtype([("floats", "<f4", (4, 3)), ("attribute", "<u2")]))
+    records = np.zeros(len(mesh.faces), _RECORD)
     records["floats"][:, 0] = np.divide(across, length, out=np.zeros_like(across), where=length > 0.0)
     records["floats"][:, 1:] = corners_mm
     return b"binary STL, millimetres".ljust(80) + len(records).to_bytes(4, "little") + records.tobytes()

@@ -165,7 +165,12 @@ def _mirrors(parts: ViewParts) -> Section:
         for number, facts in told.items()
         if not facts.power_told and facts.power_note
     ]
-    found = [_findings(number, facts.findings) for number, facts in told.items() if facts.findings is not None]
+    head = ("What was found", "moves what is seen by", "likely cause (hint)", "remedy (hint)")
+    found = [  # without what a prewarp does about them
+        Rows(head=head, rows=[row[: len(head)] for row in facts.findings.rows], note=f"view.mirror[{number}]. {HINTS}")
+        for number, facts in told.items()
+        if facts.findings is not None
+    ]
     table = Rows(
         head=("seen over", "the table looks", "mounted off by", "design off by", "form beside that"),
         rows=rows,
@@ -175,12 +180,6 @@ def _mirrors(parts: ViewParts) -> Section:
     title = "How the mirrors stray from their design"
     pictures = [_form(number, grid) for number, grid in sorted(parts.grids.items()) if grid.height_um is not None]
     return Section(anchor="mirrors", title=title, paragraphs=said, tables=[table, *found], pictures=pictures)
-
-
-def _findings(number: int, table: Rows) -> Rows:
-    """The findings of one mirror, without what a prewarp does about them."""
-    head = ("What was found", "moves what is seen by", "likely cause (hint)", "remedy (hint)")
-    return Rows(head=head, rows=[row[: len(head)] for row in table.rows], note=f"view.mirror[{number}]. {HINTS}")
 
 
 def _form(number: int, grid: MirrorGrid) -> Picture:

@@ -104,38 +104,14 @@ def sixteen_bits(share: Array | NDArray[np.float32]) -> NDArray[np.uint16]:
 
 _OLD = (1980, 1, 1, 0, 0, 0)  # the zip format's first moment: the same warp gives the same bytes
 
-_XML: Final = """\
-<?xml version="1.0" encoding="UTF-8"?>
-<MPCDI profile="2d" level="1" version="1.0">
-  <display>
-    <buffer id={name} Xresolution="{width}" Yresolution="{height}">
-      <region id={name} Xresolution="{width}" Yresolution="{height}" x="0.0" y="0.0" Xsize="1.0" Ysize="1.0"/>
-    </buffer>
-  </display>
-  <files>
-    <fileset region={name}>
-      <alphaMap>
-        <path>alpha.png</path>
-        <componentDepth>1</componentDepth>
-        <bitDepth>16</bitDepth>
-        <gammaEmbedded>1.0</gammaEmbedded>
-      </alphaMap>
-      <geometryWarpFile>
-        <path>warp.pfm</path>
-        <interpolation>linear</interpolation>
-      </geometryWarpFile>
-    </fileset>
-  </files>
-</MPCDI>
-"""
-
 
 def mpcdi_bytes(warp: PlainWarp, *, name: str) -> bytes:
     """The archive; `name` identifies buffer and region. See readme.md.jinja."""
     width, height = warp.prewarp.projector_resolution
     share = (warp.canvas_px + 0.5) / warp.prewarp.content_pixels
+    described = Path(__file__).with_name("mpcdi.xml").read_text(encoding="utf-8")
     members = {
-        "mpcdi.xml": _XML.format(name=quoteattr(name), width=width, height=height).encode("utf-8"),
+        "mpcdi.xml": described.format(name=quoteattr(name), width=width, height=height).encode("utf-8"),
         "warp.pfm": pfm_bytes(np.dstack([share, np.zeros(share.shape[:2])])),
         "alpha.png": picture_bytes(sixteen_bits(warp.prewarp.gain)),
     }

@@ -9,8 +9,8 @@ from matplotlib.path import Path
 
 from rigwarp.geometry import Array, IntArray, Placement, TriangleMesh, at_height
 from rigwarp.reports.figures import style
-from rigwarp.reports.figures.outlines import content_outline, table_outline
 from rigwarp.rig import Rig
+from rigwarp.rig.canvas import content_outline, table_outline
 from rigwarp.tracing.coarse import coarse_path, mirror_triangles, picture_grid
 from rigwarp.tracing.shadows import RayTracer
 

@@ -12,8 +12,8 @@ from matplotlib.figure import Figure
 from matplotlib.image import AxesImage
 
 from rigwarp.geometry import Array
-from rigwarp.reports.figures.outlines import content_outline, table_outline
 from rigwarp.rig import Rig
+from rigwarp.rig.canvas import content_outline, table_outline
 
 WIDTH_INCH: Final = 6.0
 DPI: Final = 200

@@ -6,9 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.geometry import Array, BoolArray, PixelMap
-from rigwarp.reports.figures.outlines import content_outline
 from rigwarp.reports.measures.pixel_scale import determinant, singular_values, table_jacobian
 from rigwarp.rig import Rig
+from rigwarp.rig.canvas import content_outline
 
 _CELLS_ACROSS = 250  # of the larger side of the area shown
 _POINTS_ACROSS_CELL = 4  # a lattice that fine fills a covered cell to (3/4)^2 at least: still more than half

@@ -51,9 +51,8 @@ def _map_section(parts: ResultParts, table_map: PixelMap) -> Section:
         paragraphs=[
             "The table map says for every projector pixel where its light lands. It was fitted to the photographs of "
             "the scan. The residual below is that of samples which were held out of the fit. It shows how well the map "
-            "agrees "
-            "with the camera; errors of the camera calibration itself, for example from the printed sheet's scale, "
-            "are in the uncertainty but not in this residual."
+            "agrees with the camera; errors of the camera calibration itself, for example from the printed sheet's "
+            "scale, are in the uncertainty but not in this residual."
         ],
         tables=_fit_tables(parts),
         pictures=pictures,
@@ -90,8 +89,8 @@ def _fit_tables(parts: ResultParts) -> list[Rows]:
                 rows=_registration_rows(fit.registration),
                 head=("Where the fit started: the design, moved", ""),
                 note="A rigid move that brings the design near the samples, with the mirror's shape left as drawn: "
-                "shape "
-                "errors are in these numbers. How the parts are mounted is estimated in the chapter on the mirror.",
+                "shape errors are in these numbers. How the parts are mounted is estimated in the chapter on the "
+                "mirror.",
                 detail=True,
             )
         )

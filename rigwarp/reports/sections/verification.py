@@ -50,9 +50,8 @@ def check_section(parts: ResultParts) -> Section:
         title="Verification on the table",
         paragraphs=[
             "A grid of dots was shown through the warp, photographed, and each dot compared with its place on the "
-            "table. "
-            "The dots share nothing with the scan that the map was made from, but they are seen by the same camera: an "
-            "error of the camera calibration is in both."
+            "table. The dots share nothing with the scan that the map was made from, but they are seen by the same "
+            "camera: an error of the camera calibration is in both."
         ],
         tables=[table for table in tables if table is not None],
         pictures=pictures,
