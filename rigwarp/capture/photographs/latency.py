@@ -73,7 +73,10 @@ def measure_latency(
     width, height = display.resolution
     greys = [np.full((height, width), code, np.uint8) for code in _TEST_CODES]
     rest_s = _SETTLE_S if rest_s is None else rest_s
-    at_rest = [_photos_at_rest(display, camera, grey, rest_s) for grey in greys]
+    at_rest = []
+    for grey in greys:
+        display.show(grey)
+        at_rest.append([shot.photo for shot in islice(_shots(camera, display.shown_s + rest_s), _AT_REST)])
     agreement = learn_agreement(*at_rest)
     references = [photos[-1] for photos in at_rest]
     times_s: list[float] = []
@@ -96,11 +99,6 @@ def measure_latency(
         agreement=agreement,
         last=(greys[which], references[which]),
     )
-
-
-def _photos_at_rest(display: PacedDisplay, camera: StreamingCamera, grey: Frame, rest_s: float) -> list[Photo]:
-    display.show(grey)
-    return [shot.photo for shot in islice(_shots(camera, display.shown_s + rest_s), _AT_REST)]
 
 
 def _shots(camera: StreamingCamera, after_s: float) -> Iterator[Shot]:

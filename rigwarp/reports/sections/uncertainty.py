@@ -26,7 +26,12 @@ def uncertainty_section(parts: ResultParts, table_map: PixelMap, raster: TableRa
     budget = parts.budget
     missing, tables, pictures = [], [], []
     if budget.causes and budget.regions:
-        tables = [_budget_table(budget), *_check_table(budget.check_grid), _how_table(budget)]
+        how = [
+            (plain_value(one.name), plain_value(one.how), _PART_WORDS.get(one.part or "", plain_value(one.part)))
+            for one in budget.causes
+        ]
+        head = ("Cause", "how it was evaluated", "scan against check")
+        tables = [_budget_table(budget), *_check_table(budget.check_grid), Rows(rows=how, head=head, detail=True)]
         pictures = [_bars(budget)]
     else:
         missing.append(
@@ -89,14 +94,6 @@ def _budget_table(budget: BudgetRecord) -> Rows:
         "over each.",
         strong=len(totals),
     )
-
-
-def _how_table(budget: BudgetRecord) -> Rows:
-    rows = [
-        (plain_value(one.name), plain_value(one.how), _PART_WORDS.get(one.part or "", plain_value(one.part)))
-        for one in budget.causes
-    ]
-    return Rows(rows=rows, head=("Cause", "how it was evaluated", "scan against check"), detail=True)
 
 
 def _check_table(check: CheckRecord | None) -> list[Rows]:

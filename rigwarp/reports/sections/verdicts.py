@@ -80,9 +80,8 @@ def _mirror_verdict(limit_um: float, facts: AsBuiltFacts) -> Verdict:
     if not facts.power_told and math.isfinite(facts.figure_rms_um):
         found = f"{quantity(facts.rms_without_power_um, 'µm')} without power; power not told"
         state = "fail" if facts.rms_without_power_um > limit_um else "undecided"
-    return Verdict(
-        what="Mirror, built minus design, rms", found=found, asked=f"at most {limit_um:g}\u00a0µm", state=state
-    )
+    asked = f"at most {limit_um:g}\u00a0µm"
+    return Verdict(what="Mirror, built minus design, rms", found=found, asked=asked, state=state)
 
 
 def summary_sentences(parts: ResultParts, facts: AsBuiltFacts) -> list[str]:

@@ -46,6 +46,19 @@ class _Window:
     member: BoolArray
 
 
+@dataclass(frozen=True, kw_only=True)
+class SeenDots:
+    """Dots that were seen: `ids` (K,), ascending; centres of their light on the table (K, 2), 1-sigma per axis (K,).
+
+    Sigma is from photo noise alone; `flux` (K,) is light times area on the table (linear light, mm^2).
+    """
+
+    ids: NDArray[np.int32]
+    table_mm: Array
+    sigma_mm: Array
+    flux: Array
+
+
 def arrays_of(centres: Sequence[BlobCentre]) -> dict[str, Array]:
     """`table_mm` (K, 2), `sigma_mm` (K,) and `flux` (K,) of centres."""
     return {name: np.array([getattr(c, name) for c in centres]) for name in ("table_mm", "sigma_mm", "flux")}

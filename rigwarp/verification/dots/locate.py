@@ -4,12 +4,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from rigwarp.camera import CameraModel
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, Photo, at_height
-from rigwarp.verification.dots.centre import BlobCentre, arrays_of, blob_centres
+from rigwarp.verification.dots.centre import BlobCentre, SeenDots, arrays_of, blob_centres
 from rigwarp.verification.dots.plan import DotPlan
 from rigwarp.verification.dots.read_code import MIXED, NO_DOT, BrightPixels, read_pixels, require_photos
 
@@ -31,23 +30,16 @@ class UnreadableBlob:
 
 
 @dataclass(frozen=True, kw_only=True)
-class DotsFound:
-    """What the camera saw of a dot plan.
+class DotsFound(SeenDots):
+    """What the camera saw of a dot plan; of a doubled dot the brighter image.
 
     Attributes
     ----------
-    ids : (K,) dots seen, ascending; of a doubled dot the brighter image.
-    table_mm, sigma_mm : (K, 2), (K,) centre of the dot's light on the table; 1-sigma per axis from photo noise alone.
-    flux : (K,) light times area on the table (linear light, mm^2).
     missing : id -> reason, for every dot of the plan that is not in `ids`.
     doubled : id -> (n, 2) table mm of all its images, brightest first.
     unreadable : blobs of light without a dot.
     """
 
-    ids: NDArray[np.int32]
-    table_mm: Array
-    sigma_mm: Array
-    flux: Array
     missing: dict[int, str]
     doubled: dict[int, Array]
     unreadable: tuple[UnreadableBlob, ...]

@@ -16,7 +16,7 @@ from rigwarp.camera import CameraModel
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray, IntArray, Photo
 from rigwarp.rig import Content
-from rigwarp.verification.dots.centre import arrays_of, blob_centres
+from rigwarp.verification.dots.centre import SeenDots, arrays_of, blob_centres
 from rigwarp.verification.dots.plan import DotPlan, dot_pictures, plan_dots
 from rigwarp.verification.dots.read_code import BLUR_PX, BrightPixels, blurred_noise, linear_light, require_photos
 
@@ -34,34 +34,27 @@ _FEWEST_DOTS = 12
 
 
 @dataclass(frozen=True, kw_only=True)
-class QuickLook:
-    """What five photographs show.
+class QuickLook(SeenDots):
+    """What five photographs show, by the camera that was assumed.
 
     Attributes
     ----------
-    ids : (K,) dots of the plan that were seen, ascending.
-    table_mm, sigma_mm, flux : (K, 2), (K,), (K,) as in `DotsFound`, by the camera that was assumed.
     expected : how many dots were looked for.
     strangers : lights of a dot's size where none is expected.
     """
 
-    ids: NDArray[np.int32]
-    table_mm: Array
-    sigma_mm: Array
-    flux: Array
     expected: int
     strangers: int
 
 
 @dataclass(frozen=True, kw_only=True)
-class QuickState:
+class QuickState(SeenDots):
     """What a quick look at a good rig showed: what later looks are compared with.
 
     Attributes
     ----------
     camera : lens and pose of the camera then; its covariance is not kept.
     ambient : (H, W) float32 linear light of the table with the projector black.
-    ids, table_mm, sigma_mm, flux : (K,), (K, 2), (K,), (K,) as in `QuickLook`.
     pixels_px, zone : (K, 2), (K,) int64 the projector pixel and zone that light each dot.
     mounting : (12,) how the result's light path is mounted, see `map_mounting`.
     exposure_s : of the camera; NaN when it did not tell.
@@ -69,10 +62,6 @@ class QuickState:
 
     camera: CameraModel
     ambient: NDArray[np.float32]
-    ids: NDArray[np.int32]
-    table_mm: Array
-    sigma_mm: Array
-    flux: Array
     pixels_px: Array
     zone: NDArray[np.int64]
     mounting: Array
