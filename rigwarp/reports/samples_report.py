@@ -55,6 +55,7 @@ def render_samples_report(
             title=name,
             pictures=[_maps_picture(name, maps[name])] if name in maps else [],
             tables=[Rows(rows=list(details[name]), head=("figure", "found", "1-sigma", "computed from"))],
+            pictures_first=True,
         )
         for name in details
     ]
