@@ -16,6 +16,7 @@ from rigwarp.geometry.threads import in_two_threads
 from rigwarp.patterns import PatternSet
 
 FORMAT = "rigwarp decoded scan"
+PATTERNS_FORMAT = "rigwarp patterns"
 # Values are kept for the decoded pixels only: a scan rarely fills the camera's picture.
 _PICTURES = ("u_px", "v_px", "sigma_u_px", "sigma_v_px", "light", "chi2")
 _FIELDS = {
@@ -39,9 +40,6 @@ _MODULATION = {
 }
 _LEAST = 0.01  # of a variance: what is left when another of rounded numbers is taken off
 _PLAID = {"plaid": Field(kind="iu", dtype=np.uint16, shape=("H", "W"))}
-
-
-PATTERNS_FORMAT = "rigwarp patterns"
 
 
 def write_patterns(path: Path, patterns: PatternSet) -> None:

@@ -20,6 +20,7 @@ from rigwarp.geometry.arrays import LARGEST, Array
 _MOST_FILE_BYTES = 1 << 30
 _MOST_TEXT_BYTES = 32 << 20
 """Of JSON, TOML and CSV: a hundred times what is ever written, and parsed within seconds."""
+_CAMERA = "rigwarp camera"
 _DEEPEST = 40
 _MOST_ARRAY_BYTES = 2 << 30
 """Of all arrays that are read from a file, as they come out of it: a map for 8K takes 1.7 GB."""
@@ -261,9 +262,6 @@ def _finite(text: str) -> float:
     if not math.isfinite(value):
         raise ValueError(f"{text} is too large")
     return value
-
-
-_CAMERA = "rigwarp camera"
 
 
 def resolution_in(

@@ -21,6 +21,9 @@ from rigwarp.files.view_lens_file import read_view_lens
 from rigwarp.geometry import Array, TriangleMesh
 from rigwarp.rig import Lens, MeshShape, ProfileShape, Rig, parse_rig
 
+CURRENT_FORMAT: Final = "rigwarp current"
+_RESULT, _CAMERA = "result", "camera"
+
 
 @dataclass(frozen=True, kw_only=True)
 class RigFolder:
@@ -129,10 +132,6 @@ def _design_hash(root: Path, rig: Rig, text: str) -> str:
         digest.update(f"\0{name}\0".encode())
         digest.update(hashlib.sha256(read_bytes(root / name)).digest())
     return digest.hexdigest()
-
-
-CURRENT_FORMAT: Final = "rigwarp current"
-_RESULT, _CAMERA = "result", "camera"
 
 
 def switch_to(root: Path, result: Path, *, camera: Path | None = None) -> None:

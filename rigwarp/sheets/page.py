@@ -1,4 +1,4 @@
-"""One sheet of a printed target: the pattern, rulers along both axes and small print, drawn in millimetres."""
+"""One sheet of a printed target: the pattern and where its ink goes, rulers along both axes, small print; in mm."""
 
 import io
 from collections.abc import Sequence

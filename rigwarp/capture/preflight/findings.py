@@ -259,9 +259,10 @@ def about_view(view: ContentInView, light: LightLevels) -> PreflightFinding:
 
 def about_settings(unlocked: Sequence[str]) -> PreflightFinding:
     """What the camera may change by itself."""
+    if not unlocked:
+        return _finding(SETTINGS, "fine", "nothing about the camera changes by itself", {"unlocked": []})
     text = f"{', '.join(unlocked)} may change: to be fixed at the camera or with its maker's program"
-    calm = "nothing about the camera changes by itself"
-    return _finding(SETTINGS, "remark" if unlocked else "fine", text if unlocked else calm, {"unlocked": [*unlocked]})
+    return _finding(SETTINGS, "remark", text, {"unlocked": list(unlocked)})
 
 
 def not_measured(what: str, reason: str, *, severity: Severity = "remark") -> PreflightFinding:

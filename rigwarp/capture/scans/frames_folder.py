@@ -14,6 +14,7 @@ from rigwarp.geometry import Photo
 
 _DIGITS = re.compile(r"(\d+)")
 _NUMBERED = re.compile(r"(\d{4})\.(png|jpg|jpeg|tif|tiff)", re.IGNORECASE)
+_FORMAT = "rigwarp capture"
 
 
 def frame_name(index: int) -> str:
@@ -102,9 +103,6 @@ def read_scan_photo(path: Path, resolution: tuple[int, int]) -> Photo:
     raise InputError(
         f"{path}: the photograph has {sizes}. Use the photographs as the camera made them, or correct rig.toml."
     )
-
-
-_FORMAT = "rigwarp capture"
 
 
 @dataclass(frozen=True, kw_only=True)

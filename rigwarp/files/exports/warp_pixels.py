@@ -1,9 +1,4 @@
-"""The warp pixel by pixel for other programs: PFM, OpenEXR, CSV, npz; and the gain beside it, as pictures.
-
-EXPERIMENTAL: VESA MPCDI, written from memory of the standard and not checked against its text. MPCDI is an open
-interchange standard: a zip of `mpcdi.xml`, one warp file (PFM) and one alpha map (PNG) per projector. Readers are known
-to disagree on the order of rows and on absolute against relative coordinates.
-"""
+"""The warp pixel by pixel for other programs: PFM, OpenEXR, CSV, npz, MPCDI; and the gain beside it, as pictures."""
 
 import io
 import zipfile
@@ -29,6 +24,7 @@ _FARTHEST_SHARE: Final = 1.0
 
 _BAND_ROWS: Final = 64
 _FULL: Final = 65535
+_OLD = (1980, 1, 1, 0, 0, 0)  # the zip format's first moment: the same warp gives the same bytes
 _CSV_HEAD: Final = b"u_px,v_px,content_u_px,content_v_px,gain,zone\n"
 _CSV_LINE: Final = "%d,%d,%.4f,%.4f,%.5f,%d\n"
 
@@ -102,11 +98,13 @@ def sixteen_bits(share: Array | NDArray[np.float32]) -> NDArray[np.uint16]:
     return np.asarray(np.round(_FULL * np.clip(np.asarray(share, np.float64), 0.0, 1.0)), np.uint16)
 
 
-_OLD = (1980, 1, 1, 0, 0, 0)  # the zip format's first moment: the same warp gives the same bytes
-
-
 def mpcdi_bytes(warp: PlainWarp, *, name: str) -> bytes:
-    """The archive; `name` identifies buffer and region. See readme.md.jinja."""
+    """EXPERIMENTAL: the warp as VESA MPCDI, written from memory of the standard and not checked against its text.
+
+    An open interchange standard: a zip of `mpcdi.xml`, one warp file (PFM) and one alpha map (PNG) per projector;
+    `name` identifies buffer and region. Readers are known to disagree on the order of rows and on absolute against
+    relative coordinates. See readme.md.jinja.
+    """
     width, height = warp.prewarp.projector_resolution
     share = (warp.canvas_px + 0.5) / warp.prewarp.content_pixels
     described = Path(__file__).with_name("mpcdi.xml").read_text(encoding="utf-8")
