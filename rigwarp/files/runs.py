@@ -189,13 +189,7 @@ def current_result(root: Path) -> Path:
 
 
 def make_view_current(root: Path, run: Path) -> None:
-    """Make a finished run in `views` the live view of the rig folder `root`, in one step.
-
-    Raises
-    ------
-    InputError
-        If the run is not finished or does not lie in the rig folder.
-    """
+    """Make a finished run in `views` the live view of the rig folder `root`, in one step; else as `make_current`."""
     if not is_complete(run) or not run.resolve().is_relative_to(root.resolve()):
         raise InputError(f"{run}: found no finished run of {root}, expected one. Make it with: rigwarp view fit {root}")
     name = run.resolve().relative_to(root.resolve()).as_posix()
@@ -203,13 +197,7 @@ def make_view_current(root: Path, run: Path) -> None:
 
 
 def current_view(root: Path) -> Path:
-    """The folder of the view that is live.
-
-    Raises
-    ------
-    InputError
-        If there is none, or if current_view.json names something that is no finished run inside the rig folder.
-    """
+    """The folder of the view that is live; InputError as for `current_result`."""
     return run_named_in(
         root / CURRENT_VIEW_FILE, "view", format=VIEW_FORMAT, advice=f"Make one with: rigwarp view fit {root}"
     )

@@ -6,13 +6,14 @@ with stripes one and two pixels wide; about twenty in a quick look. No two neigh
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rigwarp.camera import CameraModel, detect_board
 from rigwarp.camera.table.field_of_view import content_in_view, content_pixels, sheet_pixels
 from rigwarp.camera.table.sheet_move import sheet_move
-from rigwarp.capture.preflight.channels import judge_channels
 from rigwarp.capture.preflight.exposure_search import ExposureFound, find_exposure
 from rigwarp.capture.preflight.findings import (
     CONTENT,
@@ -20,6 +21,7 @@ from rigwarp.capture.preflight.findings import (
     SCALING,
     PreflightFinding,
     about_blur,
+    about_channels,
     about_compression,
     about_contrast,
     about_exposure,
@@ -40,11 +42,12 @@ from rigwarp.decode.checks.finest_stripes import measure_finest_stripes, stripe_
 from rigwarp.decode.checks.light_levels import lit_pixels, measure_light, usual_response
 from rigwarp.decode.checks.overlay import find_overlay
 from rigwarp.decode.checks.steadiness import measure_steadiness
-from rigwarp.devices import Bench, Frame, NetworkCamera
+from rigwarp.devices import Bench, ColourCamera, Frame, NetworkCamera
+from rigwarp.devices.video_camera import as_grey
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import BoolArray, Photo
 from rigwarp.patterns import PatternSet, PhaseFrame
-from rigwarp.rig import Rig
+from rigwarp.rig import CHANNELS, Channel, Rig
 
 FRAME_S = 1 / 60
 """One frame of a usual projector."""
@@ -59,6 +62,8 @@ _REST = 3  # photographs of what has come to rest
 _BLUR_PERIOD_PX, _BLUR_LIGHT = 25.0, (0.02, 0.98)
 _NEARLY_TWO = 1.9  # frames: drivers round
 _BURNT, _BRIGHT, _DIM = 0.001, 0.97, 0.4  # of white: outside, the exposure is searched for
+_BRIGHTEST = 0.98
+"""Share of pixels below: a camera that cuts off black has one value wherever no light falls, often on most of them."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -177,6 +182,36 @@ def _stream(
         about_compression(measure_compression(other, rest, levels[255], lit)),
         about_overlay(find_overlay(dark)),
     ]
+
+
+def judge_channels(bench: Bench, used: Channel) -> PreflightFinding | None:
+    """Photograph white and black in colour and compare the channels; None for a camera in black and white."""
+    camera = bench.camera
+    if not isinstance(camera, ColourCamera) or camera.look_colour().ndim == 2:
+        return None
+    white = _in_colour(bench, camera, 255, 2)
+    _in_colour(bench, camera, 128, 0)  # no two neighbours make a full flash
+    (black,) = _in_colour(bench, camera, 0, 1)
+    return about_channels({channel: _contrast_to_noise(white, black, channel) for channel in CHANNELS}, used)
+
+
+def _in_colour(bench: Bench, camera: ColourCamera, code: int, count: int) -> list[NDArray[Any]]:
+    bench.display.show(_level(bench, code))
+    camera.grab()  # from now on photographs are of this
+    return [camera.look_colour() for _ in range(count)]
+
+
+def _contrast_to_noise(white: list[NDArray[Any]], black: NDArray[Any], channel: Channel) -> float:
+    """Of the brighter half of the picture, or what is half as bright as the brightest; 0 where burnt out."""
+    one, other, dark = (as_grey(photo, channel=channel) for photo in (*white, black))
+    change = one.astype(np.float32) - dark
+    half, brightest = np.quantile(change, [0.5, _BRIGHTEST])
+    lit = change >= max(half, brightest / 2)
+    if np.mean(one[lit] == np.iinfo(one.dtype).max) > _BURNT:
+        return 0.0
+    low, high = np.quantile((one.astype(np.float32) - other)[lit], [0.16, 0.84])
+    noise = max(float(high - low) / 2.0 / 2.0**0.5, 0.3)  # rounding alone has 0.3
+    return float(np.median(change[lit]) / noise)
 
 
 def _about_place(
