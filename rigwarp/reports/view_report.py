@@ -13,7 +13,7 @@ from rigwarp.reports.figures.mirror import deviation_map
 from rigwarp.reports.figures.view import view_cover, view_fineness, view_sigma, view_top
 from rigwarp.reports.sections.as_built_facts import HINTS, read_facts
 from rigwarp.reports.sections.origin import caution_section
-from rigwarp.reports.sections.page import Picture, Rows, Section, page_template
+from rigwarp.reports.sections.page import Picture, Rows, Section, page_template, summary_section
 from rigwarp.reports.wording import sentence
 from rigwarp.rig import Rig
 from rigwarp.view import ViewCover
@@ -44,11 +44,12 @@ class ViewParts:
 
 def render_view_report(parts: ViewParts) -> str:
     """The page as HTML text; it needs no other file."""
-    return page_template("view.html").render(
-        title=parts.rig.name,
-        sentences=_sentences(parts),
-        cautions=[*parts.record.cautions, *(parts.check.not_proven if parts.check else ())],
-        sections=[_accuracy(parts), _cover(parts), _lean(parts), _mirrors(parts), *_top(parts), caution_section()],
+    unsure = [*parts.record.cautions, *(parts.check.not_proven if parts.check else ())]
+    summary = summary_section(_sentences(parts), points=unsure)
+    chapters = [_accuracy(parts), _cover(parts), _lean(parts), _mirrors(parts), *_top(parts), caution_section()]
+    kind = "The table camera and its mirrors"
+    return page_template("page.html").render(
+        title=parts.rig.name, what="table camera", kind=kind, sections=[summary, *chapters]
     )
 
 

@@ -4,6 +4,7 @@ import base64
 import struct
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import jinja2
 
@@ -65,6 +66,11 @@ class Section:
         tables = [cell for table in self.tables for row in (table.head, *table.rows) for cell in row]
         notes = [*(table.note for table in self.tables), *(picture.caption for picture in self.pictures)]
         return "\n".join([self.title, *self.paragraphs, *self.points, *tables, *notes])
+
+
+def summary_section(sentences: Sequence[str], **beside: Any) -> Section:
+    """The first section of a page without verdicts; `beside`: whatever else `Section` takes."""
+    return Section(anchor="summary", title="In short", paragraphs=sentences, **beside)
 
 
 def page_template(name: str) -> jinja2.Template:
