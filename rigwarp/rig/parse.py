@@ -92,7 +92,10 @@ def rig_from_values(values: Mapping[str, Any], *, source: str = "rig.toml") -> R
         camera=_camera(document),
         target=target,
         tolerance=read_table(Tolerance, document.section("tolerance", meanings_of(Tolerance), required=False)),
-        measured=tuple(_measured(section) for section in document.sections("measured", meanings_of(Measured))),
+        measured=tuple(
+            read_table(Measured, section, what=section.choice("what", MEASURED_LENGTHS))
+            for section in document.sections("measured", meanings_of(Measured))
+        ),
         view=view,
         projects=projects,
     )
@@ -155,14 +158,6 @@ def _camera(document: TomlSection) -> CameraSpec:
         device=camera_device(section),
         channel=cast(Channel, section.choice("channel", CHANNELS, default="grey")),
     )
-
-
-def _measured(section: TomlSection) -> Measured:
-    what = section.text("what")
-    if what not in MEASURED_LENGTHS:
-        names = ", ".join(f'"{name}"' for name in MEASURED_LENGTHS)
-        section.fail("what", found=describe(what), expected=f"one of {names}")
-    return read_table(Measured, section, what=what)
 
 
 SMALLEST_PICTURE_PX = 16  # along one side; smaller is a slip of the pen

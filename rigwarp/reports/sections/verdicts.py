@@ -26,7 +26,8 @@ class Verdict:
 def judge_result(parts: ResultParts, facts: AsBuiltFacts) -> list[Verdict]:
     """The rig's tolerances against the result, and the result as a whole."""
     tolerance = parts.rig.tolerance
-    p95 = _p95_mm(parts.verification.after)
+    p95, told = _p95_mm(parts.verification.after), _objections(parts)
+    counts = len(told.failures), len(told.not_proven)
     return [
         Verdict(
             what="Content on the table, 95 % of the check dots within",
@@ -37,9 +38,9 @@ def judge_result(parts: ResultParts, facts: AsBuiltFacts) -> list[Verdict]:
         _mirror_verdict(tolerance.figure_rms_um, facts),
         Verdict(
             what="Everything known, taken together",
-            found=_count(_objections(parts)),
+            found="{} against it, {} not proven".format(*counts) if any(counts) else "nothing against it",
             asked="nothing against it",
-            state=_objections(parts).state,
+            state=told.state,
         ),
     ]
 
@@ -59,11 +60,6 @@ def _objections(parts: ResultParts) -> verdict.Verdict:
     elif not budget.camera_known:
         unsure.append("the camera's own uncertainty is not known: camera.json states no covariance")
     return verdict.Verdict(failures=(*fit.failures, *check.failures), not_proven=tuple(unsure))
-
-
-def _count(told: verdict.Verdict) -> str:
-    counts = len(told.failures), len(told.not_proven)
-    return "{} against it, {} not proven".format(*counts) if any(counts) else "nothing against it"
 
 
 def _about_all(parts: ResultParts) -> str:
