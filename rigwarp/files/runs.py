@@ -189,7 +189,13 @@ def current_result(root: Path) -> Path:
 
 
 def make_view_current(root: Path, run: Path) -> None:
-    """Make a finished run in `views` the live view of the rig folder `root`; InputError as for `make_current`."""
+    """Make a finished run in `views` the live view of the rig folder `root`, in one step.
+
+    Raises
+    ------
+    InputError
+        As for `make_current`.
+    """
     if not is_complete(run) or not run.resolve().is_relative_to(root.resolve()):
         raise InputError(f"{run}: found no finished run of {root}, expected one. Make it with: rigwarp view fit {root}")
     name = run.resolve().relative_to(root.resolve()).as_posix()
