@@ -117,7 +117,11 @@ def read_decoded(path: Path) -> Decoded:
         )
         noise = Noise(floor=float(header["noise"]["floor"]), per_light=float(header["noise"]["per_light"]))
         harmonics = {
-            axis: HarmonicError(order=e["order"], coefficients_turns=np.asarray(e["coefficients_turns"], float))
+            axis: HarmonicError(
+                order=e["order"],
+                coefficients_turns=np.asarray(e["coefficients_turns"], float),
+                periods_px=tuple(float(period) for period in e.get("periods_px", ())),
+            )
             for axis, e in header["harmonics"].items()
         }
         freedom, folded = int(header.get("degrees_of_freedom", 6)), str(header.get("folded", ""))

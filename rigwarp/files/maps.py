@@ -11,6 +11,7 @@ from rigwarp.files.atomic import write_npz
 from rigwarp.files.reading import Field, read_npz, refuse, require_pixels
 from rigwarp.geometry import Array, PixelMap, ViewMap
 from rigwarp.geometry.pixel_map import NO_LIGHT
+from rigwarp.view.lean import SMOOTH_TERMS, LeanDoubt
 
 FORMAT = "rigwarp map"
 VIEW_FORMAT = "rigwarp view map"
@@ -22,6 +23,13 @@ _FIELDS = {
 }
 _LEAN = ("lean_x", "lean_y")
 _VIEW_FIELDS = {**_FIELDS, **dict.fromkeys(_LEAN, _NUMBER)}
+_LEAN_ERROR = "lean_error_"
+_LEAN_ERROR_FIELDS = {
+    "first_zones": Field(kind="i", dtype=np.int64, shape=("P",)),
+    "middle_px": Field(kind="f", dtype=np.float64, shape=("P", 2)),
+    "half_px": Field(kind="f", dtype=np.float64, shape=("P", 2)),
+    "terms": Field(kind="f", dtype=np.float64, shape=("P", SMOOTH_TERMS, 2, "M")),
+}
 _SIGMAS = dict.fromkeys(("sigma_decode_mm", "sigma_random_mm", "sigma_common_mm"), _NUMBER)
 # maps made before these were told apart have none of them
 _MORE = ("ripple", "border", "light", "bands", "curve")
@@ -113,9 +121,14 @@ def _check(path: Path, pixel_map: PixelMap) -> None:
 
 
 def write_view_map(
-    path: Path, view_map: ViewMap, *, rig_hash: str, scans: tuple[str, ...] = (), extra: Mapping[str, Any] | None = None
+    path: Path,
+    view_map: ViewMap,
+    lean_doubt: LeanDoubt | None = None,
+    *,
+    rig_hash: str,
+    scans: tuple[str, ...] = (),
 ) -> None:
-    """Write a view's map; `scans` name what it was measured from (none: a design), `extra` is added to the header."""
+    """Write a view's map, and how well its lean is known; `scans` name what it was measured from (none: a design)."""
     header = {
         "rig_hash": rig_hash,
         "scans": list(scans),
@@ -123,9 +136,13 @@ def write_view_map(
         "frame": "table: origin in its middle, x right, y away, z up",
         "index": "[v, u] of the camera's raw pixel centres as it delivers them, not flipped; (0, 0) is top left",
         "lean": "a thing at height h on a pixel's line of sight stands at (x_mm, y_mm) - h (lean_x, lean_y)",
-        **(extra or {}),
+        "flipped": False,
     }
-    write_npz(path, {name: getattr(view_map, name) for name in _VIEW_FIELDS}, format=VIEW_FORMAT, header=header)
+    arrays = {name: getattr(view_map, name) for name in _VIEW_FIELDS}
+    if lean_doubt is not None:
+        header["lean_error"] = "one sigma of each of m errors that all zones share: polynomials over a part's picture"
+        arrays |= {_LEAN_ERROR + name: getattr(lean_doubt, name) for name in _LEAN_ERROR_FIELDS}
+    write_npz(path, arrays, format=VIEW_FORMAT, header=header)
 
 
 def read_view_map(path: Path, *, resolution: tuple[int, int] | None = None) -> tuple[ViewMap, dict[str, Any]]:
@@ -144,3 +161,21 @@ def read_view_map(path: Path, *, resolution: tuple[int, int] | None = None) -> t
         raise InputError(f"{path}: found positions, sigmas and zones that contradict each other. Make the file again.")
     require_pixels(path, view_map.resolution, resolution, of="view")
     return view_map, header
+
+
+def read_lean_doubt(path: Path) -> LeanDoubt:
+    """How well the lean in a measured view's map is known.
+
+    Raises
+    ------
+    InputError
+        The file is missing, damaged or foreign, or does not say.
+    """
+    fields = {_LEAN_ERROR + name: field for name, field in _LEAN_ERROR_FIELDS.items()}
+    arrays, _ = read_npz(path, fields, format=VIEW_FORMAT, make_with="Fit the view again: rigwarp view fit")
+    found = {name: arrays[_LEAN_ERROR + name] for name in _LEAN_ERROR_FIELDS}
+    zones, terms = found["first_zones"], found["terms"]
+    rising = len(zones) > 0 and bool(np.all(np.diff(zones) > 0))
+    if not rising or not np.isfinite(terms).all() or not np.all(found["half_px"] > 0.0):
+        raise InputError(f"{path}: found errors of the lean that are none. Fit the view again: rigwarp view fit")
+    return LeanDoubt(**found, found=np.zeros(terms.shape[-1]))
