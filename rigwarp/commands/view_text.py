@@ -3,6 +3,8 @@
 from collections.abc import Mapping
 from typing import Any
 
+import numpy as np
+
 from rigwarp.commands.console import Console
 from rigwarp.files import RigFolder
 from rigwarp.jobs.view.demo import ViewShown
@@ -50,6 +52,7 @@ def print_scanned(console: Console, taken: list[ViewScanTaken]) -> None:
 def print_fitted(console: Console, made: ViewFitted) -> None:
     """A view's map."""
     fit = made.fit
+    sigma = fit.view_map.sigma_mm[fit.view_map.answered]
     console.say(f"The view's map, in {made.run}")
     console.table(
         [
@@ -57,6 +60,7 @@ def print_fitted(console: Console, made: ViewFitted) -> None:
                 "samples held out of the fit",
                 f"{fit.rms_mm:.3f} mm rms, {fit.p95_mm:.3f} mm P95, {fit.max_mm:.2f} mm at most",
             ),
+            ("places known to (1-sigma per axis)", f"{np.median(sigma):.3f} mm, at most {np.max(sigma):.2f} mm"),
             ("of what the camera sees, lit", f"{100.0 * fit.lit_share:.1f} %"),
             ("of that, measured", f"{100.0 * fit.coverage:.1f} %"),
             ("lean of the lines of sight known to", f"{max(fit.registration.lean_sigma):.4f} mm per mm"),

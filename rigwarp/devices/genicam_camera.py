@@ -15,12 +15,11 @@ from numpy.typing import NDArray
 from rigwarp.devices.newest_frame import NewestFrames
 from rigwarp.devices.open_camera import GENICAM
 from rigwarp.devices.picture_size import require_size
+from rigwarp.devices.pixel_formats import PixelFormat, best_format
 from rigwarp.devices.video_camera import FRAME_TIMEOUT_S, FramesCamera
 from rigwarp.errors import DeviceError
 
 INSTALL: Final = "on Debian and Ubuntu: apt install libaravis-0.8-0"
-_FORMATS: Final = {"Mono16": 16, "Mono14": 14, "Mono12": 12, "Mono10": 10, "Mono8": 8}
-"""GenICam's names (Pixel Format Naming Convention 2.1) of grey pictures of one sample each 8 or 16 bits, best first."""
 _BUFFERS = 4
 _SUCCESS = 0
 _OFF = 0  # ARV_AUTO_OFF
@@ -72,8 +71,8 @@ class _Library:
 class _Source:
     """The opened camera as what `NewestFrames` takes pictures from."""
 
-    def __init__(self, library: _Library, camera: ctypes.c_void_p) -> None:
-        self._library, self._camera = library, camera
+    def __init__(self, library: _Library, camera: ctypes.c_void_p, form: PixelFormat) -> None:
+        self._library, self._camera, self._format = library, camera, form
         self._buffer: ctypes.c_void_p | None = None
         made = library.ask("arv_camera_create_stream", camera, None, None, gives=ctypes.c_void_p)
         self._stream = ctypes.c_void_p(made)
@@ -108,19 +107,19 @@ class _Source:
         library, buffer, count = self._library, self._buffer, ctypes.c_size_t()
         data = library.call("arv_buffer_get_data", buffer, ctypes.byref(count), gives=ctypes.POINTER(ctypes.c_uint8))
         width, height = (int(library.call(f"arv_buffer_get_image_{side}", buffer)) for side in ("width", "height"))
-        samples = np.ctypeslib.as_array(data, (count.value,)).copy()
-        kind = np.uint16 if count.value >= 2 * width * height else np.uint8
-        return samples.view(kind)[: width * height].reshape(height, width)
+        return self._format.photo(np.ctypeslib.as_array(data, (count.value,)).copy(), (width, height))
 
 
 class GenicamCamera(FramesCamera):
     """A machine-vision camera. Open it with `open_genicam_camera`."""
 
-    def __init__(self, library: _Library, camera: ctypes.c_void_p, name: str, size: tuple[int, int], bits: int) -> None:
+    def __init__(
+        self, library: _Library, camera: ctypes.c_void_p, name: str, size: tuple[int, int], form: PixelFormat
+    ) -> None:
         self._library, self._camera, self.name = library, camera, name
         unlocked = _locked(library, camera)
-        frames = NewestFrames(_Source(library, camera), name, timeout_s=FRAME_TIMEOUT_S)
-        super().__init__(frames, size, unlocked=unlocked, bits=bits)
+        frames = NewestFrames(_Source(library, camera, form), name, timeout_s=FRAME_TIMEOUT_S)
+        super().__init__(frames, size, unlocked=unlocked, bits=form.bits)
 
     @property
     def exposure_s(self) -> float | None:
@@ -145,7 +144,7 @@ def open_genicam_camera(device: str, resolution: tuple[int, int]) -> GenicamCame
     Raises
     ------
     DeviceError
-        If Aravis is missing, there is no such camera, it has no grey pictures, or another resolution.
+        If Aravis is missing, there is no such camera, it has no pictures that can be read, or another resolution.
     """
     library = _Library()
     wanted = device.strip()[len(GENICAM) :].strip()
@@ -160,9 +159,9 @@ def open_genicam_camera(device: str, resolution: tuple[int, int]) -> GenicamCame
     name = f"camera {GENICAM}{chosen}"
     with ExitStack() as given_back:
         given_back.callback(library.release, camera)
-        bits = _greyest(library, camera, name)
+        form = _greyest(library, camera, name)
         require_size(name, _fitted(library, camera, resolution), resolution)
-        opened = GenicamCamera(library, camera, name, resolution, bits)
+        opened = GenicamCamera(library, camera, name, resolution, form)
         given_back.pop_all()
         return opened
 
@@ -176,25 +175,30 @@ def cameras(library: _Library, *, simulated: bool = False) -> list[str]:
     return [_text(library.call("arv_get_device_id", ctypes.c_uint(n), gives=ctypes.c_char_p)) for n in range(count)]
 
 
-def _greyest(library: _Library, camera: ctypes.c_void_p, name: str) -> int:
-    """Take the grey format of most bits; returns how many."""
+def _greyest(library: _Library, camera: ctypes.c_void_p, name: str) -> PixelFormat:
+    """Set the format that tells most about grey light."""
     count = ctypes.c_uint()
     kinds = ctypes.POINTER(ctypes.c_char_p)
     ask = "arv_camera_dup_available_pixel_formats_as_strings"
     listed = library.ask(ask, camera, ctypes.byref(count), gives=kinds)
     there = [_text(listed[number]) for number in range(count.value)]
-    for kind, bits in _FORMATS.items():
-        if kind in there:
-            library.ask("arv_camera_set_pixel_format_from_string", camera, kind.encode())
-            return bits
-    raise DeviceError(f"{name} has no grey pictures, but {', '.join(there)}: use a monochrome camera, or its driver")
+    form = best_format(there)
+    if form is None:
+        raise DeviceError(
+            f"{name} has {', '.join(there)}, none of which can be read: use its driver, or another camera"
+        )
+    library.ask("arv_camera_set_pixel_format_from_string", camera, form.name.encode())
+    return form
 
 
 def _fitted(library: _Library, camera: ctypes.c_void_p, resolution: tuple[int, int]) -> tuple[int, int]:
-    """Ask for all of the sensor if that is what rig.toml says, else for its middle; returns what the camera took."""
+    """Ask for all of the sensor if that is what rig.toml says, else for its middle; returns what the camera took.
+
+    A corner of even numbers leaves a mosaic's colours where they are.
+    """
     whole = [ctypes.c_int(), ctypes.c_int()]
     library.ask("arv_camera_get_sensor_size", camera, *(ctypes.byref(side) for side in whole))
-    corner = [max(0, (side.value - wanted) // 2) for side, wanted in zip(whole, resolution, strict=True)]
+    corner = [max(0, (side.value - wanted) // 4 * 2) for side, wanted in zip(whole, resolution, strict=True)]
     sides = [min(side.value, wanted) for side, wanted in zip(whole, resolution, strict=True)]
     library.ask("arv_camera_set_region", camera, *map(ctypes.c_int, (*corner, *sides)))
     region = [ctypes.c_int() for _ in range(4)]

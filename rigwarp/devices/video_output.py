@@ -44,7 +44,7 @@ class Monitor:
         return f"{self.number}: {self.size[0]} x {self.size[1]}{place}{f' {self.name}' if self.name else ''}"
 
 
-_HOW_TO_START = (
+HOW_TO_START: Final = (
     "connect the projector; start it on a desktop, or set DISPLAY; on a text console be at the machine itself, "
     "and in the groups video and render"
 )
@@ -77,11 +77,11 @@ def start_screens() -> list[Monitor]:
     try:
         pygame.display.init()
     except pygame.error as error:
-        raise DeviceError(f"no window can be opened ({error}): {_HOW_TO_START}") from None
+        raise DeviceError(f"no window can be opened ({error}): {HOW_TO_START}") from None
     driver = pygame.display.get_driver()
     if driver in MADE_UP_SCREENS:  # SDL takes them silently
         pygame.display.quit()
-        raise DeviceError(f"no screen here: {_HOW_TO_START}")
+        raise DeviceError(f"no screen here: {HOW_TO_START}")
     return monitors()
 
 

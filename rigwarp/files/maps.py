@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -11,7 +11,9 @@ from rigwarp.files.atomic import write_npz
 from rigwarp.files.reading import Field, read_npz, refuse, require_pixels
 from rigwarp.geometry import Array, PixelMap, ViewMap
 from rigwarp.geometry.pixel_map import NO_LIGHT
-from rigwarp.view.lean import SMOOTH_TERMS, LeanDoubt
+
+if TYPE_CHECKING:
+    from rigwarp.view import LeanDoubt
 
 FORMAT = "rigwarp map"
 VIEW_FORMAT = "rigwarp view map"
@@ -28,7 +30,7 @@ _LEAN_ERROR_FIELDS = {
     "first_zones": Field(kind="i", dtype=np.int64, shape=("P",)),
     "middle_px": Field(kind="f", dtype=np.float64, shape=("P", 2)),
     "half_px": Field(kind="f", dtype=np.float64, shape=("P", 2)),
-    "terms": Field(kind="f", dtype=np.float64, shape=("P", SMOOTH_TERMS, 2, "M")),
+    "terms": Field(kind="f", dtype=np.float64, shape=("P", "T", 2, "M")),
 }
 _SIGMAS = dict.fromkeys(("sigma_decode_mm", "sigma_random_mm", "sigma_common_mm"), _NUMBER)
 # maps made before these were told apart have none of them
@@ -123,7 +125,7 @@ def _check(path: Path, pixel_map: PixelMap) -> None:
 def write_view_map(
     path: Path,
     view_map: ViewMap,
-    lean_doubt: LeanDoubt | None = None,
+    lean_doubt: "LeanDoubt | None" = None,
     *,
     rig_hash: str,
     scans: tuple[str, ...] = (),
@@ -163,7 +165,7 @@ def read_view_map(path: Path, *, resolution: tuple[int, int] | None = None) -> t
     return view_map, header
 
 
-def read_lean_doubt(path: Path) -> LeanDoubt:
+def read_lean_doubt(path: Path) -> "LeanDoubt":
     """How well the lean in a measured view's map is known.
 
     Raises
@@ -171,11 +173,13 @@ def read_lean_doubt(path: Path) -> LeanDoubt:
     InputError
         The file is missing, damaged or foreign, or does not say.
     """
+    from rigwarp.view.lean import SMOOTH_TERMS, LeanDoubt  # bring SciPy, which a player has no room for
+
     fields = {_LEAN_ERROR + name: field for name, field in _LEAN_ERROR_FIELDS.items()}
     arrays, _ = read_npz(path, fields, format=VIEW_FORMAT, make_with="Fit the view again: rigwarp view fit")
     found = {name: arrays[_LEAN_ERROR + name] for name in _LEAN_ERROR_FIELDS}
     zones, terms = found["first_zones"], found["terms"]
-    rising = len(zones) > 0 and bool(np.all(np.diff(zones) > 0))
-    if not rising or not np.isfinite(terms).all() or not np.all(found["half_px"] > 0.0):
+    whole = len(zones) > 0 and bool(np.all(np.diff(zones) > 0)) and terms.shape[1] == SMOOTH_TERMS
+    if not whole or not np.isfinite(terms).all() or not np.all(found["half_px"] > 0.0):
         raise InputError(f"{path}: found errors of the lean that are none. Fit the view again: rigwarp view fit")
     return LeanDoubt(**found, found=np.zeros(terms.shape[-1]))

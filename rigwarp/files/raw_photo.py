@@ -51,13 +51,14 @@ def read_raw_photo(path: Path) -> Photo:
     pattern = raw.of(_PATTERN, ())
     if len(pattern) == 4:
         green = np.resize(np.reshape(pattern, (2, 2)) == _GREEN, (2, 2))
-        light, burnt = _green_alone(light, burnt, green)
+        light, burnt = green_alone(light, burnt, green)
     photo: NDArray[np.uint16] = np.rint(light * 65535.0).astype(np.uint16)
     photo[burnt] = 65535
     return photo
 
 
-def _green_alone(light: NDArray[np.float32], burnt: NDArray[np.bool_], green: NDArray[np.bool_]) -> tuple[Any, Any]:
+def green_alone(light: NDArray[np.float32], burnt: NDArray[np.bool_], green: NDArray[np.bool_]) -> tuple[Any, Any]:
+    """Light and burnt pixels (H, W) as those behind green filters tell; `green` (2, 2) says which ones these are."""
     height, width = light.shape
     here = np.tile(green, (height // 2 + 1, width // 2 + 1))[:height, :width]
     cross = np.array([[0, 1, 0], [1, 0, 1], [0, 1, 0]], np.float32) / 4.0

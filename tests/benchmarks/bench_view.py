@@ -7,8 +7,8 @@
 * screen: a tablet at three places, its glass drawn from 0.5 to 1.5 mm and its pitch from 0.05 %, and three photographs
   of the printed sheet, side by side, its four sides and both diagonals read twice each, to 0.1 mm; `screen-once` with
   one photograph, two sides read once each; `screen-alone` with none.
-* as_built: patterns, with the view's lens calibrated, by a projector that was scanned itself: each wing's form against
-  the built one, once both are laid on each other.
+* as_built: patterns, with the view's lens calibrated, by a projector that was scanned itself (by a camera with all its
+  pixels): each wing's form against the built one, once both are laid on each other; the map has that camera's errors.
 * sheets: four photographs of the printed sheet, its scale drawn from 0.1 mm over the length of the steel rule, which
   was laid along the whole pattern; `sheets-200` where it was laid along the printed rulers of 200 mm.
 
@@ -224,7 +224,7 @@ def _patterns(root: Path, seed: int) -> dict[str, float]:
 
 def _as_built(root: Path, seed: int) -> dict[str, Any]:
     """The projector's map is that of a whole scan of its own: a view's mirrors inherit its camera's errors."""
-    folder = with_lens(drawn_view(root, seed, share=_SHARE["as_built"]), seed)
+    folder = with_lens(drawn_view(root, seed, share=_SHARE["as_built"], whole_camera=True), seed)
     virtual, rig = open_virtual(folder), folder.rig
     camera = photographed_camera(folder, virtual, sheet_mm=rig.target.thickness_mm)
     write_camera(root / CAMERA_FILE, camera)

@@ -40,13 +40,24 @@ def white(numbers: int, *, draw: int = 7) -> Array:
 
 
 def drawn_view(
-    root: Path, seed: int, *, share: float, alone: bool = False, ruler_mm: float | None = None, twelve: bool = False
+    root: Path,
+    seed: int,
+    *,
+    share: float,
+    alone: bool = False,
+    ruler_mm: float | None = None,
+    twelve: bool = False,
+    whole_camera: bool = False,
 ) -> RigFolder:
     """A virtual rig; `alone` without its projector, its view's print measured over `ruler_mm` instead of all of it.
 
     `twelve`: four sides and both diagonals of the print were read twice each, instead of once along x and y.
+    `whole_camera`: the measuring camera has all its pixels: with 0.4 of them it finds half of the sheet's corners, to
+    0.09 px.
     """
     make_small_rig(root, "two-wings", share=share)
+    if whole_camera:
+        _give_camera_its_pixels(root, share)
     if ruler_mm is not None:
         text = (root / "rig.toml").read_text(encoding="utf-8")
         text = text.replace("ruler_mm = [375.0, 225.0]", f"ruler_mm = [{ruler_mm}, {ruler_mm}]")
@@ -73,6 +84,23 @@ def drawn_view(
     after = after.replace("thickness_mm = 0.1", f"thickness_mm = {max(0.1 + sheet, 0.0)}")
     (root / "virtual.toml").write_text(before + after, encoding="utf-8")
     return open_rig(root, without_projector=True)
+
+
+def _give_camera_its_pixels(root: Path, share: float) -> None:
+    def whole(key: str, values: str) -> str:
+        numbers = [float(one) for one in values.split(",")]
+        if key == "resolution":
+            return ", ".join(str(round(one / share)) for one in numbers)
+        middle = 0.5 * (key == "principal_px")
+        return ", ".join(str((one + middle) / share - middle) for one in numbers)
+
+    for name, keys in (("rig.toml", ("resolution",)), ("virtual.toml", ("focal_px", "principal_px"))):
+        text = (root / name).read_text(encoding="utf-8")
+        for key in keys:
+            pattern = rf"(^\[camera\].*?^{key} = \[)([^]]*)"
+            flags = re.MULTILINE | re.DOTALL
+            text = re.sub(pattern, lambda m, key=key: m[1] + whole(key, m[2]), text, count=1, flags=flags)
+        (root / name).write_text(text, encoding="utf-8")
 
 
 def _stood_elsewhere(text: str, random: np.random.Generator) -> str:

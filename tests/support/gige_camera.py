@@ -1,6 +1,6 @@
 """A GigE Vision camera on loopback: Aravis' own, in a process of its own, which sees what it is sent with 12 bits.
 
-    python gige_camera.py SERIAL
+    python gige_camera.py SERIAL FORMAT
 
 takes pictures of light (float32, shares of a pixel's well) from its standard input, of the size that its user has asked
 for, makes photographs with noise of them, and says the exposure time in microseconds whenever that has changed.
@@ -19,7 +19,9 @@ import numpy as np
 
 _WELL, _READ = 12000.0, 5.0  # electrons
 _ADDRESS = b"127.0.0.1"
-_TO_MONO12 = {b'Name="Mono16"': b'Name="Mono12"', b"17825799": b"17825797"}  # GigE Vision's numbers of these formats
+# numbers of the Pixel Format Naming Convention; a mosaic's red and blue see half of the light
+_FORMATS = {"Mono12": 0x01100005, "Mono12p": 0x010C0047, "Mono12Packed": 0x010C0006, "BayerRG12": 0x01100011}
+_RGGB = np.array([[0.5, 1.0], [1.0, 0.5]])
 _FILL = ctypes.CFUNCTYPE(None, ctypes.c_void_p, ctypes.c_void_p, ctypes.c_uint32, ctypes.c_uint32, ctypes.c_uint32)
 
 
@@ -29,18 +31,20 @@ class GigeCamera:
     Parameters
     ----------
     light : of each pixel (height, width), share of its well, given the exposure time in seconds that its user has set.
+    form : name of the pixel format, the only one that it has besides mosaics of 8 bits and RGB.
 
     Attributes
     ----------
     device : for rig.toml.
     """
 
-    def __init__(self, light):
+    def __init__(self, light, form="Mono12"):
         serial = f"GV{os.getpid()}"
         self.device = f"genicam:Aravis-Fake-{serial}"
         self._light, self._exposure_s, self._sending = light, None, threading.Lock()
+        self._mosaic = form.startswith("Bayer")
         self._process = subprocess.Popen(
-            [sys.executable, "-I", __file__, serial], stdin=subprocess.PIPE, stdout=subprocess.PIPE
+            [sys.executable, "-I", __file__, serial, form], stdin=subprocess.PIPE, stdout=subprocess.PIPE
         )
         said = self._process.stdout.readline()
         self._thread = threading.Thread(target=self._follow_exposure, daemon=True)
@@ -53,7 +57,10 @@ class GigeCamera:
         """What it sees has changed."""
         with self._sending:
             if self._exposure_s is not None:
-                data = np.clip(self._light(self._exposure_s), 0, 1).astype("<f4").tobytes()
+                light = self._light(self._exposure_s)
+                if self._mosaic:
+                    light = light * np.tile(_RGGB, [length // 2 for length in light.shape])
+                data = np.clip(light, 0, 1).astype("<f4").tobytes()
                 self._process.stdin.write(len(data).to_bytes(4, "little") + data)
                 self._process.stdin.flush()
 
@@ -72,7 +79,7 @@ class GigeCamera:
                 self.renew()
 
 
-def _serve(serial):
+def _serve(serial, form):
     arv = ctypes.CDLL(ctypes.util.find_library("aravis-0.8") or "libaravis-0.8.so.0")
     for name in ("arv_fake_camera_new", "arv_gv_fake_camera_new_full", "arv_gv_fake_camera_get_fake_camera"):
         getattr(arv, name).restype = ctypes.c_void_p
@@ -84,9 +91,10 @@ def _serve(serial):
             ctypes.c_void_p(arv.arv_fake_camera_new(serial)), ctypes.byref(count)
         )
         text = ctypes.string_at(usual, count.value)
-        for before, after in _TO_MONO12.items():
-            assert text.count(before) == 1
-            text = text.replace(before, after)
+        new = {'Name="Mono16"': f'Name="{form}"', str(0x01100007): str(_FORMATS[form]), 'Name="Mono8"': 'Name="Other8"'}
+        for before, after in new.items():
+            assert text.count(before.encode()) == 1
+            text = text.replace(before.encode(), after.encode())
         features.write(text)
         features.flush()
         camera = ctypes.c_void_p(arv.arv_gv_fake_camera_new_full(_ADDRESS, serial, features.name.encode()))
@@ -98,7 +106,7 @@ def _serve(serial):
         nonlocal exposure_us
         to = arv.arv_buffer_get_data(ctypes.c_void_p(buffer), ctypes.byref(ctypes.c_size_t()))
         electrons = _WELL * newest + np.sqrt(_WELL * newest + _READ**2) * random.standard_normal(newest.size)
-        codes = np.clip(np.rint(4095 / _WELL * electrons), 0, 4095).astype("<u2").tobytes()
+        codes = _packed(np.clip(np.rint(4095 / _WELL * electrons), 0, 4095).astype("<u2"), form)
         ctypes.memmove(to, codes, min(len(codes), arv.arv_fake_camera_get_payload(fake)))
         if asked_us != exposure_us:
             exposure_us = asked_us
@@ -112,5 +120,14 @@ def _serve(serial):
         newest = np.frombuffer(sys.stdin.buffer.read(int.from_bytes(head, "little")), "<f4")
 
 
+def _packed(codes, form):
+    if form in ("Mono12", "BayerRG12"):
+        return codes.tobytes()
+    first, second = codes.reshape(-1, 2).T
+    if form == "Mono12p":  # the lowest bits first
+        return np.stack([first & 255, first >> 8 | (second & 15) << 4, second >> 4], -1).astype(np.uint8).tobytes()
+    return np.stack([first >> 4, first & 15 | (second & 15) << 4, second >> 4], -1).astype(np.uint8).tobytes()
+
+
 if __name__ == "__main__":
-    _serve(sys.argv[1].encode())
+    _serve(sys.argv[1].encode(), sys.argv[2])

@@ -30,9 +30,9 @@ def widen_at_edges(
     pictures: Pictures, ends: tuple[NDArray[np.unsignedinteger], NDArray[np.unsignedinteger]], light_of_code: Array
 ) -> None:
     """Add to the sigmas of pixels that darker ones touch how far their positions may be off; `ends`: black, white."""
-    contrast = cv2.subtract(ends[1], ends[0])
+    contrast: NDArray[Any] = np.asarray(cv2.subtract(ends[1], ends[0]))
     darkest = cv2.erode(contrast, np.ones((3, 3), np.uint8))
-    np.subtract(contrast, contrast >> 2, out=contrast)  # darker by a quarter than the pixel itself is an edge
+    contrast -= contrast >> 2  # darker by a quarter than the pixel itself is an edge
     edge: BoolArray = np.asarray(darkest < contrast) & (pictures.reason == Reason.OK)
     at = np.stack(np.nonzero(edge))
     middle = np.maximum(_light(ends, light_of_code, at), _LEAST_LIGHT)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from rigwarp.devices.quick_pygame import pygame
 from rigwarp.devices.video_output import (
+    HOW_TO_START,
     MADE_UP_SCREENS,
     Monitor,
     dress_window,
@@ -203,9 +204,7 @@ def open_window(
     try:
         pygame.display.init()
     except pygame.error as error:
-        raise DeviceError(
-            f"no window can be opened ({error}); check DISPLAY, or use --still to write a file"
-        ) from error
+        raise DeviceError(f"no window can be opened ({error}): {HOW_TO_START}; or write a file with --still") from error
     try:
         warp = as_warp(prewarp)
         monitor, notice = projector_monitor(monitors(), warp.prewarp.projector_resolution, display, in_memory=in_memory)
@@ -262,9 +261,7 @@ def projector_monitor(
     driver = pygame.display.get_driver()
     if driver in MADE_UP_SCREENS:
         if not in_memory:
-            raise DeviceError(
-                "no screen here: connect the projector, start it on a desktop, or set DISPLAY; --wait-for-screen waits"
-            )
+            raise DeviceError(f"no screen here: {HOW_TO_START}; --wait-for-screen waits")
         if display is not None and not 0 <= display < len(found):
             raise DeviceError(f"there is no display {display}; this machine has {listed}. Choose one with --display")
         return found[display or 0], f"no screen here: drawing into memory (video driver {driver})"
