@@ -1,7 +1,14 @@
 """Displays and cameras, real and virtual, behind the same small protocols."""
 
-from rigwarp.devices.bench import VIRTUAL, Bench, DisplayChoice, open_bench, open_virtual, open_virtual_view
-from rigwarp.devices.masked import MaskedDisplay
+from rigwarp.devices.bench import (
+    VIRTUAL,
+    Bench,
+    DisplayChoice,
+    MaskedDisplay,
+    open_bench,
+    open_virtual,
+    open_virtual_view,
+)
 from rigwarp.devices.protocols import (
     Camera,
     ColourCamera,

@@ -5,9 +5,12 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from rigwarp.devices.protocols import Camera, Display, Frame
 from rigwarp.files import RigFolder, read_text
 from rigwarp.files.names import VIRTUAL_FILE
+from rigwarp.geometry import BoolArray
 
 if TYPE_CHECKING:  # 20 MB that real rigs, and the player, have no use for
     from rigwarp.simulation import VirtualRig, VirtualTruth
@@ -56,11 +59,7 @@ class ShownOnBoth:
 
     def __init__(self, window: Display, other: Display) -> None:
         self._window, self._other = window, other
-
-    @property
-    def resolution(self) -> tuple[int, int]:
-        """(width, height) of the window."""
-        return self._window.resolution
+        self.resolution = window.resolution
 
     def show(self, frame: Frame) -> None:
         """Show a frame on both."""
@@ -69,6 +68,34 @@ class ShownOnBoth:
 
     def close(self) -> None:
         """Neither belongs to it."""
+
+
+class MaskedDisplay:
+    """Shows pictures on another display, black outside a mask: to light one zone of the mirror at a time.
+
+    Parameters
+    ----------
+    display : where the pictures go.
+    mask : (H, W) pixels that may shine.
+
+    Attributes
+    ----------
+    whole : the display itself, for pictures of all zones.
+    resolution : (width, height) in native pixels.
+    """
+
+    def __init__(self, display: Display, mask: BoolArray) -> None:
+        self.whole = display
+        self.resolution = display.resolution
+        self._mask = mask
+
+    def show(self, frame: Frame) -> None:
+        """Show the frame's part inside the mask."""
+        mask = self._mask if frame.ndim == 2 else self._mask[..., None]
+        self.whole.show(np.where(mask, frame, np.uint8(0)))
+
+    def close(self) -> None:
+        """Leaves the display itself open: it belongs to somebody else."""
 
 
 def _virtual(folder: RigFolder, display: DisplayChoice, opened: ExitStack, raised_mm: float, *, view: bool) -> Bench:

@@ -34,7 +34,7 @@ def fix_controls(driver: Driver) -> tuple[str, ...]:
     """Switch off what is automatic and hold the present values; returns what could not be fixed."""
     steps: dict[str, Callable[[Driver], bool]] = {
         EXPOSURE: _fix_exposure,
-        "gain": lambda d: _hold(d, cv2.CAP_PROP_GAIN),
+        "gain": lambda d: d.set(cv2.CAP_PROP_GAIN, d.get(cv2.CAP_PROP_GAIN)),
         "white balance": lambda d: _switch_off(d, cv2.CAP_PROP_AUTO_WB),
         "focus": lambda d: _switch_off(d, cv2.CAP_PROP_AUTOFOCUS),
     }
@@ -65,7 +65,9 @@ def set_exposure_s(driver: Driver, seconds: float) -> float | None:
     before = exposure_s(driver)
     if before is None or not _fix_exposure(driver):
         return None
-    value = max(1.0, round(seconds / _V4L_STEP_S)) if driver.getBackendName() == _V4L else _log2(seconds)
+    # the others know whole powers of two only
+    power = float(round(math.log2(max(seconds, 1e-6))))
+    value = max(1.0, round(seconds / _V4L_STEP_S)) if driver.getBackendName() == _V4L else power
     return exposure_s(driver) if driver.set(cv2.CAP_PROP_EXPOSURE, value) else None
 
 
@@ -75,17 +77,8 @@ def _fix_exposure(driver: Driver) -> bool:
     return driver.set(cv2.CAP_PROP_AUTO_EXPOSURE, manual) and driver.set(cv2.CAP_PROP_EXPOSURE, value)
 
 
-def _hold(driver: Driver, property_: int) -> bool:
-    return driver.set(property_, driver.get(property_))
-
-
 def _switch_off(driver: Driver, property_: int) -> bool:
     """True also where a V4L2 camera has no such automatic: nothing there changes by itself."""
     if driver.getBackendName() == _V4L and driver.get(property_) == _MISSING:
         return True
     return driver.set(property_, 0.0) and driver.get(property_) == 0.0
-
-
-def _log2(seconds: float) -> float:
-    """The whole power of two that is nearest: those drivers know no other."""
-    return float(round(math.log2(max(seconds, 1e-6))))

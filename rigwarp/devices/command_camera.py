@@ -25,6 +25,7 @@ class CommandCamera:
 
     Attributes
     ----------
+    resolution : (width, height) in pixels.
     unlocked : all that the command is not told; whether the camera keeps it, nobody here can know.
     settle_s : pause before each photograph.
     photo_s : how long the last photograph took, without the pause.
@@ -36,17 +37,12 @@ class CommandCamera:
         self._command = command
         self._name = name
         self._channel: Channel = channel
-        self._resolution = resolution
+        self.resolution = resolution
         self._exposure_s = _FIRST_EXPOSURE_S if command.takes(EXPOSURE, EXPOSURE_US) else None
         told = {"exposure": self._exposure_s is not None, "gain": command.takes(GAIN)}
         self.unlocked: tuple[str, ...] = tuple(control for control in CONTROLS if not told.get(control))
         self.settle_s = SETTLE_S
         self.photo_s = 0.0
-
-    @property
-    def resolution(self) -> tuple[int, int]:
-        """(width, height) in pixels."""
-        return self._resolution
 
     @property
     def exposure_s(self) -> float | None:
@@ -75,7 +71,7 @@ class CommandCamera:
         start_s = time.monotonic()
         photo = self._command.shoot(values)
         self.photo_s = time.monotonic() - start_s
-        require_size(self._name, photo.shape[1::-1], self._resolution)
+        require_size(self._name, photo.shape[1::-1], self.resolution)
         return photo
 
     def close(self) -> None:

@@ -6,9 +6,7 @@ as its last argument), so that nothing has to be built for this Python. Its refe
 
 import ctypes
 import ctypes.util
-import time
-from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack
 from typing import Any, Final
 
 import numpy as np
@@ -18,10 +16,8 @@ from rigwarp.devices.newest_frame import NewestFrames
 from rigwarp.devices.open_camera import GENICAM
 from rigwarp.devices.picture_size import require_size
 from rigwarp.devices.pixel_formats import PixelFormat, best_format
-from rigwarp.devices.protocols import Shot
-from rigwarp.devices.video_camera import ASSUMED_LATENCY_S, FRAME_TIMEOUT_S, as_grey
+from rigwarp.devices.video_camera import FRAME_TIMEOUT_S, FramesCamera
 from rigwarp.errors import DeviceError
-from rigwarp.geometry import Photo
 
 INSTALL: Final = "on Debian and Ubuntu: apt install libaravis-0.8-0"
 _BUFFERS = 4
@@ -114,21 +110,16 @@ class _Source:
         return self._format.photo(np.ctypeslib.as_array(data, (count.value,)).copy(), (width, height))
 
 
-class GenicamCamera:
-    """A machine-vision camera that delivers pictures by itself. Open it with `open_genicam_camera`."""
+class GenicamCamera(FramesCamera):
+    """A machine-vision camera. Open it with `open_genicam_camera`."""
 
     def __init__(
         self, library: _Library, camera: ctypes.c_void_p, name: str, size: tuple[int, int], form: PixelFormat
     ) -> None:
-        self._library, self._camera, self._bits, self._resolution = library, camera, form.bits, size
-        self.unlocked: tuple[str, ...] = _locked(library, camera)
-        self.name = name
-        self._frames = NewestFrames(_Source(library, camera, form), name, timeout_s=FRAME_TIMEOUT_S)
-
-    @property
-    def resolution(self) -> tuple[int, int]:
-        """(width, height) in pixels."""
-        return self._resolution
+        self._library, self._camera, self.name = library, camera, name
+        unlocked = _locked(library, camera)
+        frames = NewestFrames(_Source(library, camera, form), name, timeout_s=FRAME_TIMEOUT_S)
+        super().__init__(frames, size, unlocked=unlocked, bits=form.bits)
 
     @property
     def exposure_s(self) -> float | None:
@@ -145,28 +136,6 @@ class GenicamCamera:
         except DeviceError:
             return None
         return self.exposure_s
-
-    @property
-    def frame_s(self) -> float:
-        """The usual time from one photograph to the next."""
-        return self._frames.frame_s
-
-    def next_shot(self, after_s: float) -> Shot:
-        """The first photograph that arrives after a moment of `time.monotonic`; DeviceError when none comes."""
-        picture, arrived_s = self._frames.after(after_s)
-        return Shot(photo=as_grey(picture, self._bits), arrived_s=arrived_s)
-
-    def grab(self) -> Photo:
-        """Photograph what is shown now, after a wait that is long enough for almost any camera."""
-        return self.next_shot(time.monotonic() + ASSUMED_LATENCY_S).photo
-
-    def look(self) -> Photo:
-        """The next photograph that comes in."""
-        return self.next_shot(time.monotonic()).photo
-
-    def close(self) -> None:
-        """Give the camera back; calling it twice is fine."""
-        self._frames.close()
 
 
 def open_genicam_camera(device: str, resolution: tuple[int, int]) -> GenicamCamera:
@@ -188,11 +157,13 @@ def open_genicam_camera(device: str, resolution: tuple[int, int]) -> GenicamCame
         )
     camera = ctypes.c_void_p(library.ask("arv_camera_new", chosen.encode(), gives=ctypes.c_void_p))
     name = f"camera {GENICAM}{chosen}"
-    with _given_back_unless_opened(library, camera):
+    with ExitStack() as given_back:
+        given_back.callback(library.release, camera)
         form = _greyest(library, camera, name)
-        size = _fitted(library, camera, resolution)
-        require_size(name, size, resolution)
-        return GenicamCamera(library, camera, name, resolution, form)
+        require_size(name, _fitted(library, camera, resolution), resolution)
+        opened = GenicamCamera(library, camera, name, resolution, form)
+        given_back.pop_all()
+        return opened
 
 
 def cameras(library: _Library, *, simulated: bool = False) -> list[str]:
@@ -202,15 +173,6 @@ def cameras(library: _Library, *, simulated: bool = False) -> list[str]:
     library.call("arv_update_device_list")
     count = library.call("arv_get_n_devices", gives=ctypes.c_uint)
     return [_text(library.call("arv_get_device_id", ctypes.c_uint(n), gives=ctypes.c_char_p)) for n in range(count)]
-
-
-@contextmanager
-def _given_back_unless_opened(library: _Library, camera: ctypes.c_void_p) -> Iterator[None]:
-    try:
-        yield
-    except BaseException:
-        library.release(camera)
-        raise
 
 
 def _greyest(library: _Library, camera: ctypes.c_void_p, name: str) -> PixelFormat:

@@ -48,7 +48,7 @@ class PhotoCommand:
         """Whether one of the places stands in the command."""
         return any(f"{{{place}}}" in word for place in places for word in self.words)
 
-    def shoot(self, values: Mapping[str, str], *, patience_s: float | None = None) -> np.ndarray[Any, Any]:
+    def shoot(self, values: Mapping[str, str]) -> np.ndarray[Any, Any]:
         """Take a photograph: (H, W) grey or (H, W, 3) BGR, 8 or 16 bit.
 
         The command runs in an empty folder of its own, so that no file of the rig folder is run by its bare name.
@@ -56,12 +56,12 @@ class PhotoCommand:
         Raises
         ------
         DeviceError
-            If it cannot be started, fails, takes longer than `patience_s`, or leaves no photograph.
+            If it cannot be started, fails, takes longer than `PATIENCE_S`, or leaves no photograph.
         """
         with tempfile.TemporaryDirectory(prefix="rigwarp-photo-", ignore_cleanup_errors=True) as folder:
             filled = {**values, FILE: str(Path(folder) / _NAME)}
             words = [_PLACE.sub(lambda place: filled.get(place[1], place[0]), word) for word in self.words]
-            said = _run(words, folder, PATIENCE_S if patience_s is None else patience_s)
+            said = _run(words, folder)
             return _photo(Path(folder), said)
 
 
@@ -94,7 +94,7 @@ def parse_command(device: str) -> PhotoCommand:
     return PhotoCommand(text=device.strip(), words=tuple(words))
 
 
-def _run(words: list[str], folder: str, patience_s: float) -> str:
+def _run(words: list[str], folder: str) -> str:
     """Run it to its end; what it said. It is ended, with what it has started, when it takes too long."""
     name = f"the camera's command {words[0]}"
     try:
@@ -113,10 +113,10 @@ def _run(words: list[str], folder: str, patience_s: float) -> str:
         ) from None
     ended = False
     try:
-        said, ended = process.communicate(timeout=patience_s)[0].decode("utf-8", "replace"), True
+        said, ended = process.communicate(timeout=PATIENCE_S)[0].decode("utf-8", "replace"), True
     except subprocess.TimeoutExpired:
         raise DeviceError(
-            f"{name} has taken no photograph within {patience_s:g} s: try it in a terminal, check that the camera is "
+            f"{name} has taken no photograph within {PATIENCE_S:g} s: try it in a terminal, check that the camera is "
             "on, awake and connected, and that no other program uses it"
         ) from None
     finally:

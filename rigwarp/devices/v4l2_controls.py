@@ -119,7 +119,7 @@ def lock_controls(ioctl: Ioctl) -> tuple[ControlState, ...]:
             continue
         wanted = _wanted(ioctl, control, how)
         if wanted is not None and not control.flags & _READ_ONLY:
-            _set(ioctl, number, wanted)
+            _done(ioctl, SET_CONTROL, bytearray(CONTROL_FORM.pack(number, wanted)))
         found = _get(ioctl, number)
         states.append(ControlState(what=what, name=control.name, wanted=wanted, found=found))
     return tuple(states)
@@ -178,10 +178,6 @@ def _query(ioctl: Ioctl, number: int) -> _Control | None:
 def _get(ioctl: Ioctl, number: int) -> int | None:
     data = bytearray(CONTROL_FORM.pack(number, 0))
     return int(CONTROL_FORM.unpack(data)[1]) if _done(ioctl, GET_CONTROL, data) else None
-
-
-def _set(ioctl: Ioctl, number: int, value: int) -> bool:
-    return _done(ioctl, SET_CONTROL, bytearray(CONTROL_FORM.pack(number, value)))
 
 
 def _done(ioctl: Ioctl, request: int, data: bytearray) -> bool:

@@ -40,49 +40,28 @@ _UNBUFFERED = "rtsp_transport;tcp|fflags;nobuffer|flags;low_delay"
 """Or every picture is late; by UDP some would be lost, and what is decoded from them."""
 
 
-class VideoCamera:
-    """A camera that delivers pictures by itself. Open it with `open_video_camera`."""
+class FramesCamera:
+    """A camera that delivers pictures by itself, taken the moment they come.
+
+    Attributes
+    ----------
+    resolution : (width, height) in pixels.
+    unlocked : see `Camera`.
+    """
 
     def __init__(
         self,
-        capture: cv2.VideoCapture,
-        name: str,
+        frames: NewestFrames,
         resolution: tuple[int, int],
         *,
-        unlocked: Sequence[str] = CONTROLS,
+        unlocked: Sequence[str],
         bits: int | None = None,
-        reopen: Callable[[], cv2.VideoCapture | None] | None = None,
         channel: Channel = "grey",
-        watch: RtpWatch | None = None,
     ) -> None:
-        self._watch = watch
-        self._is_remote = reopen is not None
-        self._capture = capture
-        self._bits = bits
+        self._frames, self._bits = frames, bits
         self._channel: Channel = channel
-        self._resolution = resolution
-        self._frames = NewestFrames(
-            capture,
-            name,
-            timeout_s=FRAME_TIMEOUT_S,
-            reopen=reopen,
-            broken=lambda: watch is not None and watch.broken(),
-        )
+        self.resolution = resolution
         self.unlocked: tuple[str, ...] = tuple(unlocked)
-
-    @property
-    def resolution(self) -> tuple[int, int]:
-        """(width, height) in pixels."""
-        return self._resolution
-
-    @property
-    def exposure_s(self) -> float | None:
-        """The exposure time, seconds; None when the driver does not tell or will not be told."""
-        return None if "exposure" in self.unlocked else exposure_s(self._capture)
-
-    def set_exposure(self, seconds: float) -> float | None:
-        """Set the exposure time; returns what the driver then says, None when it refuses."""
-        return set_exposure_s(self._capture, seconds)
 
     @property
     def frame_s(self) -> float:
@@ -102,6 +81,45 @@ class VideoCamera:
         """The next photograph that comes in."""
         return self.next_shot(time.monotonic()).photo
 
+    def close(self) -> None:
+        """Give the camera back; calling it twice is fine."""
+        self._frames.close()
+
+
+class VideoCamera(FramesCamera):
+    """A camera of OpenCV's. Open it with `open_video_camera`."""
+
+    def __init__(
+        self,
+        capture: cv2.VideoCapture,
+        name: str,
+        resolution: tuple[int, int],
+        *,
+        unlocked: Sequence[str] = CONTROLS,
+        bits: int | None = None,
+        reopen: Callable[[], cv2.VideoCapture | None] | None = None,
+        channel: Channel = "grey",
+        watch: RtpWatch | None = None,
+    ) -> None:
+        frames = NewestFrames(
+            capture,
+            name,
+            timeout_s=FRAME_TIMEOUT_S,
+            reopen=reopen,
+            broken=lambda: watch is not None and watch.broken(),
+        )
+        super().__init__(frames, resolution, unlocked=unlocked, bits=bits, channel=channel)
+        self._capture, self._watch, self._is_remote = capture, watch, reopen is not None
+
+    @property
+    def exposure_s(self) -> float | None:
+        """The exposure time, seconds; None when the driver does not tell or will not be told."""
+        return None if "exposure" in self.unlocked else exposure_s(self._capture)
+
+    def set_exposure(self, seconds: float) -> float | None:
+        """Set the exposure time; returns what the driver then says, None when it refuses."""
+        return set_exposure_s(self._capture, seconds)
+
     def look_colour(self) -> NDArray[Any]:
         """The next picture as it comes in: (H, W) or (H, W, 3) BGR."""
         return self._frames.after(time.monotonic())[0]
@@ -120,7 +138,7 @@ class VideoCamera:
 
     def close(self) -> None:
         """Give the camera back; calling it twice is fine."""
-        self._frames.close()
+        super().close()
         if self._watch:
             self._watch.close()
 
@@ -133,21 +151,18 @@ def as_grey(picture: NDArray[Any], bits: int | None = None, channel: Channel = "
     without looking burnt out. Another `channel` than grey is taken as it is.
     """
     if picture.ndim == 2 or picture.shape[2] == 1:
-        return _stretched(np.ascontiguousarray(picture.reshape(picture.shape[:2])), bits)
+        grey = np.ascontiguousarray(picture.reshape(picture.shape[:2]))
+        if bits is None or picture.dtype != np.uint16:
+            return grey
+        lost = 16 - bits
+        # the top bits once more at the bottom: the largest value becomes full scale, zero stays zero
+        return np.asarray((grey << lost) | (grey >> max(0, bits - lost)), np.uint16)
     if channel != "grey":
         return np.ascontiguousarray(picture[..., BGR.index(channel)])
     full_scale = np.iinfo(picture.dtype).max
     grey = cv2.cvtColor(np.ascontiguousarray(picture[..., :3]), cv2.COLOR_BGR2GRAY)
     grey[(picture[..., :3] == full_scale).any(axis=2)] = full_scale
     return np.asarray(grey, picture.dtype)
-
-
-def _stretched(picture: NDArray[Any], bits: int | None) -> Photo:
-    if bits is None or picture.dtype != np.uint16:
-        return picture
-    lost = 16 - bits
-    # the top bits once more at the bottom: the largest value becomes full scale, zero stays zero
-    return np.asarray((picture << lost) | (picture >> max(0, bits - lost)), np.uint16)
 
 
 def open_video_camera(device: int | str, resolution: tuple[int, int], channel: Channel = "grey") -> VideoCamera:
@@ -167,21 +182,19 @@ def open_video_camera(device: int | str, resolution: tuple[int, int], channel: C
     name = f"camera {without_password(str(device))}"
     _require_there(device, name)
     capture, watch = _opened_and_watched(device, name)
-    if _ADDRESS not in str(device):
+    remote = _ADDRESS in str(device)
+    if not remote:
         _ask_for_size(capture, resolution)
-    unlocked = CONTROLS if _ADDRESS in str(device) else _fixed(device, capture)
-    reopen = partial(_reopened, watch.address if watch else device) if _ADDRESS in str(device) else None
+    states = None if remote else _locked(device)
+    # by the driver's own names where it is Linux's, else through OpenCV
+    unlocked = CONTROLS if remote else fix_controls(capture) if states is None else unlocked_of(states)
+    reopen = partial(_reopened, watch.address if watch else device) if remote else None
     bits = take_all_bits(capture)
     camera = VideoCamera(
         capture, name, resolution, unlocked=unlocked, bits=bits, reopen=reopen, channel=channel, watch=watch
     )
     try:
-        found = _first_look(camera, patient=_ADDRESS in str(device)).shape[::-1]
-    except DeviceError as error:
-        camera.close()
-        raise DeviceError(f"{error}{_used_by(device)}") from None
-    try:
-        require_size(name, found, resolution)
+        require_size(name, _first_look(camera, device).shape[::-1], resolution)
     except DeviceError:
         camera.close()
         raise
@@ -210,24 +223,21 @@ def _ask_for_size(capture: cv2.VideoCapture, resolution: tuple[int, int]) -> Non
     capture.set(cv2.CAP_PROP_FRAME_HEIGHT, resolution[1])
 
 
-def _first_look(camera: VideoCamera, *, patient: bool) -> Photo:
+def _first_look(camera: VideoCamera, device: int | str) -> Photo:
     """The first picture; a stream over the network may take twice as long until it begins with a whole one."""
-    if patient:
+    if _ADDRESS in str(device):
         with suppress(DeviceError):
             return camera.look()
-    return camera.look()
+    try:
+        return camera.look()
+    except DeviceError as error:
+        raise DeviceError(f"{error}{_used_by(device)}") from None
 
 
 def _reopened(device: int | str) -> cv2.VideoCapture | None:
     """The network camera once more, if it can be reached; waits no longer than its time limits."""
     capture = _capture(device)
     return capture if capture.isOpened() else None
-
-
-def _fixed(device: int | str, capture: cv2.VideoCapture) -> tuple[str, ...]:
-    """Lock what changes by itself: by the driver's own names where it is Linux's, else through OpenCV."""
-    states = _locked(device)
-    return unlocked_of(states) if states is not None else fix_controls(capture)
 
 
 def _locked(device: int | str) -> tuple[ControlState, ...] | None:

@@ -88,10 +88,10 @@ def start_screens() -> list[Monitor]:
 def monitors() -> list[Monitor]:
     """The monitors that SDL knows of; its video must have been started."""
     sizes = pygame.display.get_desktop_sizes()
-    places = [_place(number) for number in range(len(sizes))]
     return [
-        Monitor(number=number, size=(int(size[0]), int(size[1])), position=place[0], name=place[1])
-        for number, (size, place) in enumerate(zip(sizes, places, strict=True))
+        Monitor(number=number, size=(int(width), int(height)), position=position, name=name)
+        for number, (width, height) in enumerate(sizes)
+        for position, name in [_place(number)]
     ]
 
 

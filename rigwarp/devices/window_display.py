@@ -43,11 +43,7 @@ class WindowDisplay:
         self._monitor = monitor
         self._seat = MonitorSeat(monitor)
         self._open = True
-
-    @property
-    def resolution(self) -> tuple[int, int]:
-        """(width, height) in native pixels."""
-        return self._monitor.size
+        self.resolution = monitor.size
 
     def show(self, frame: Frame) -> None:
         """Show a (H, W) grey or (H, W, 3) RGB picture; returns after the flip.
@@ -65,8 +61,14 @@ class WindowDisplay:
                 f"display {self._monitor.number}: got a picture of shape {frame.shape} and type {frame.dtype}, "
                 f"expected {(height, width)} or {(height, width, 3)} and uint8. Make it at the native size."
             )
-        self._heed_events()
-        self._check_monitor()
+        for event in pygame.event.get():  # desktops take a window that ignores its events for dead
+            if event.type == pygame.QUIT or (event.type == pygame.KEYDOWN and event.key == pygame.K_ESCAPE):
+                raise KeyboardInterrupt
+        if not self._seat.is_there():
+            raise DeviceError(
+                f"display {self._monitor} is gone or has changed: plug the projector in again, {_HOW_TO_SET}, and go on"
+            )
+        require_covered(self._monitor, pygame.display.get_window_size(), window_position())
         rgb = np.repeat(frame[..., None], 3, axis=2) if frame.ndim == 2 else np.ascontiguousarray(frame)
         surface = pygame.image.frombuffer(rgb.tobytes(), (width, height), "RGB")
         pygame.display.get_surface().blit(surface, (0, 0))
@@ -79,21 +81,6 @@ class WindowDisplay:
         self._open = False
         self._seat.close()
         pygame.display.quit()
-
-    def _heed_events(self) -> None:
-        """Desktops take a window that ignores its events for dead."""
-        for event in pygame.event.get():
-            if event.type == pygame.QUIT or (event.type == pygame.KEYDOWN and event.key == pygame.K_ESCAPE):
-                raise KeyboardInterrupt
-
-    def _check_monitor(self) -> None:
-        """That the window still covers the monitor, and the monitor is still there."""
-        here = self._monitor
-        if not self._seat.is_there():
-            raise DeviceError(
-                f"display {here} is gone or has changed: plug the projector in again, {_HOW_TO_SET}, and go on"
-            )
-        require_covered(here, pygame.display.get_window_size(), window_position())
 
 
 def open_window_display(size: tuple[int, int], *, display: int | None = None) -> WindowDisplay:

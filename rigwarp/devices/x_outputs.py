@@ -15,15 +15,8 @@ class _Monitor(ctypes.Structure):
 
     _fields_ = (
         ("name", ctypes.c_ulong),
-        ("primary", ctypes.c_int),
-        ("automatic", ctypes.c_int),
-        ("outputs", ctypes.c_int),
-        ("x", ctypes.c_int),
-        ("y", ctypes.c_int),
-        ("width", ctypes.c_int),
-        ("height", ctypes.c_int),
-        ("width_mm", ctypes.c_int),
-        ("height_mm", ctypes.c_int),
+        *((name, ctypes.c_int) for name in ("primary", "automatic", "outputs", "x", "y", "width", "height")),
+        *((name, ctypes.c_int) for name in ("width_mm", "height_mm")),
         ("output_ids", ctypes.c_void_p),
     )
 

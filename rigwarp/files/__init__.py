@@ -12,12 +12,10 @@ from rigwarp.files.atomic import (
     write_together,
 )
 from rigwarp.files.camera_file import name_aside, read_camera, read_camera_extra, write_camera
-from rigwarp.files.current_view import current_view, make_view_current
-from rigwarp.files.decoded_file import read_decoded, write_decoded
+from rigwarp.files.decoded_file import read_decoded, read_patterns, write_decoded, write_patterns
 from rigwarp.files.exports.export_folder import new_export
 from rigwarp.files.exports.warp_export import WARP_FORMATS, write_warp_files
-from rigwarp.files.maps import read_map, read_map_light, read_map_sigmas, write_map
-from rigwarp.files.patterns_file import read_patterns, write_patterns
+from rigwarp.files.maps import read_map, read_map_light, read_map_sigmas, read_view_map, write_map, write_view_map
 from rigwarp.files.pictures import PHOTO_ENDINGS, list_photos, other_pictures, read_colour, read_photo, write_picture
 from rigwarp.files.prewarp_file import read_prewarp, write_prewarp
 from rigwarp.files.reading import Field, read_bytes, read_json, read_npz, read_text
@@ -28,17 +26,18 @@ from rigwarp.files.runs import (
     complete_runs,
     continued_run,
     current_result,
+    current_view,
     interrupted_run,
     is_complete,
     latest_complete,
     make_current,
+    make_view_current,
     new_run,
     read_start,
     result_before,
 )
 from rigwarp.files.shapes import read_mesh, read_profile, stl_bytes, write_stl
 from rigwarp.files.tidy import leftovers, remove_leftovers
-from rigwarp.files.view_file import read_view_map, write_view_map
 from rigwarp.files.view_lens_file import read_view_lens, write_view_lens
 
 __all__ = [

@@ -37,7 +37,11 @@ def read_adjustment(path: Path) -> tuple[Adjustment, int]:
     revision = contents.get("revision", 0)
     if type(revision) is not int or revision < 0:
         raise _wrong(path, f"revision {json.dumps(revision)[:60]}", "a whole number, 0 or more")
-    numbers = {key: _limited(path, key, contents.get(key, getattr(Adjustment(), key))) for key in LIMITS}
+    numbers: dict[str, Any] = {
+        key: None if value is None and key in _CHOICES else _number(path, key, value, *LIMITS[key])
+        for key in LIMITS
+        for value in [contents.get(key, getattr(Adjustment(), key))]
+    }
     drags = _list(path, "drags", contents.get("drags", []), MOST_DRAGS)
     masks = _list(path, "masks", contents.get("masks", []), MOST_CORNERS)
     corners = sum(len(mask) for mask in masks if isinstance(mask, list))
@@ -89,10 +93,6 @@ def _number(path: Path, key: str, value: Any, least: float, most: float) -> floa
     if isinstance(value, bool) or not isinstance(value, int | float) or not least <= value <= most:
         raise _wrong(path, f"{key} {json.dumps(value)[:60]}", f"a number from {least:g} to {most:g}")
     return float(value)
-
-
-def _limited(path: Path, key: str, value: Any) -> Any:
-    return None if value is None and key in _CHOICES else _number(path, key, value, *LIMITS[key])
 
 
 def _wrong(path: Path, found: str, expected: str) -> InputError:

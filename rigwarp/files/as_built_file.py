@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from rigwarp.files.atomic import write_json, write_npz
 from rigwarp.files.names import AS_BUILT_ARRAYS_FILE, AS_BUILT_FILE
 from rigwarp.files.reading import Field, read_json, read_npz, refuse
+from rigwarp.files.records.as_built import GRIDS
 
 if TYPE_CHECKING:
     from rigwarp.as_built import AsBuilt
@@ -19,10 +20,7 @@ _GRID = ("ny", "nx")
 _FIELDS = {
     "x_mm": Field(kind="f", dtype=np.float64, shape=("nx",)),
     "y_mm": Field(kind="f", dtype=np.float64, shape=("ny",)),
-    "height_um": Field(kind="f", dtype=np.float64, shape=_GRID),
-    "height_sigma_um": Field(kind="f", dtype=np.float64, shape=_GRID),
-    "slope_x_mrad": Field(kind="f", dtype=np.float64, shape=_GRID),
-    "slope_y_mrad": Field(kind="f", dtype=np.float64, shape=_GRID),
+    **dict.fromkeys(GRIDS, Field(kind="f", dtype=np.float64, shape=_GRID)),
     "zone": Field(kind="i", dtype=np.int16, shape=_GRID),
 }
 _ADVICE = "Make it with: rigwarp fit"

@@ -113,7 +113,13 @@ def _parts(folder: Path, names: Iterable[str]) -> list[Path]:
 
 
 def write_json(
-    path: Path, contents: Mapping[str, Any], *, format: str, version: int = 1, replace: bool = False
+    path: Path,
+    contents: Mapping[str, Any],
+    *,
+    format: str,
+    version: int = 1,
+    replace: bool = False,
+    private: bool = False,
 ) -> None:
     """Write a JSON file whole, with its `format` and `version` first; see `write_bytes`.
 
@@ -122,7 +128,7 @@ def write_json(
     plain = {"format": format, "version": version, **{str(key): plain_json(value) for key, value in contents.items()}}
     text = json.dumps(plain, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
     # a file name that is no UTF-8 comes as lone surrogates, whose backslash form is JSON again
-    write_bytes(path, text.encode("utf-8", "backslashreplace"), replace=replace)
+    write_bytes(path, text.encode("utf-8", "backslashreplace"), replace=replace, private=private)
 
 
 def write_npz(
@@ -130,14 +136,13 @@ def write_npz(
     arrays: Mapping[str, ArrayLike],
     *,
     format: str,
-    version: int = 1,
     header: Mapping[str, Any] | None = None,
     replace: bool = False,
 ) -> None:
     """Write arrays and a `header` (a JSON string that starts with format and version) whole; see `write_bytes`."""
     if "header" in arrays:
         raise ValueError("the array name 'header' is taken by the file's own header")
-    described = {"format": format, "version": version, **plain_json(dict(header or {}))}
+    described = {"format": format, "version": 1, **plain_json(dict(header or {}))}
     text = json.dumps(described, ensure_ascii=False, allow_nan=False)
     plain: dict[str, Any] = {name: _plain_array(name, array) for name, array in arrays.items()}
     # straight into the file: a 4K map would fill half a gigabyte of memory once more
@@ -168,17 +173,13 @@ def plain_json(value: Any) -> Any:
 
 def _write_through(path: Path, data: Contents, *, private: bool = False) -> None:
     """Write a new file and wait until the disk has it."""
-    with open(path, "xb", opener=_private_opener if private else None) as file:
+    with open(path, "xb", opener=(lambda name, flags: os.open(name, flags, 0o600)) if private else None) as file:
         if callable(data):
             data(file)
         else:
             file.write(data)
         file.flush()
         os.fsync(file.fileno())
-
-
-def _private_opener(path: str, flags: int) -> int:
-    return os.open(path, flags, 0o600)
 
 
 def _take_name(temporary: Path, path: Path, *, replace: bool) -> None:

@@ -11,9 +11,8 @@ import numpy as np
 from rigwarp.camera import CameraModel
 from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_json
-from rigwarp.files.json_arrays import array_in, resolution_in, wrong_value
 from rigwarp.files.names import CAMERA_FILE
-from rigwarp.files.reading import read_json
+from rigwarp.files.reading import array_in, read_json, resolution_in, wrong_value
 from rigwarp.files.rig_folder import RigFolder
 from rigwarp.files.runs import UTC_STAMP
 from rigwarp.geometry import Array

@@ -1,11 +1,10 @@
 """page.key: the two keys of the page beside the table, which nobody but the rig folder's owner may read."""
 
-import json
 from pathlib import Path
 from typing import Final
 
 from rigwarp.errors import InputError
-from rigwarp.files.atomic import write_bytes
+from rigwarp.files.atomic import write_json
 from rigwarp.files.names import PAGE_KEY_FILE
 from rigwarp.files.reading import read_json
 from rigwarp.talk.keys import LEAST_LETTERS, PageKeys
@@ -29,6 +28,6 @@ def page_keys(root: Path) -> PageKeys:
 def new_page_keys(root: Path) -> PageKeys:
     """New keys in place of the old ones, which open nothing any more."""
     keys = PageKeys.new()
-    text = json.dumps({"format": FORMAT, "version": 1, "operate": keys.operate, "view": keys.view}, indent=2) + "\n"
-    write_bytes(root / PAGE_KEY_FILE, text.encode("ascii"), replace=True, private=True)
+    contents = {"operate": keys.operate, "view": keys.view}
+    write_json(root / PAGE_KEY_FILE, contents, format=FORMAT, replace=True, private=True)
     return keys

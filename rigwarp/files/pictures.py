@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 from PIL import JpegImagePlugin, PngImagePlugin, TiffImagePlugin
+from PIL.ImageFile import ImageFile
 
 from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_bytes
@@ -119,7 +120,7 @@ def list_photos(folder: Path) -> list[Path]:
     folder = Path(folder)
     if not folder.is_dir():
         raise InputError(f"{folder}: found no such folder, expected a folder of photographs. Check the path.")
-    photos = sorted(p for p in folder.iterdir() if p.suffix.lower() in PHOTO_ENDINGS and not p.name.startswith("."))
+    photos = pictures_in(folder, PHOTO_ENDINGS)
     if not photos:
         endings = ", ".join(ending[1:] for ending in PHOTO_ENDINGS)
         others = other_pictures(folder)
@@ -131,7 +132,12 @@ def list_photos(folder: Path) -> list[Path]:
 
 def other_pictures(folder: Path) -> list[Path]:
     """Photographs in a folder in formats that cannot be read here, such as a telephone's HEIC, by name."""
-    return sorted(p for p in folder.iterdir() if p.suffix.lower() in _OTHER_ENDINGS and not p.name.startswith("."))
+    return pictures_in(folder, _OTHER_ENDINGS)
+
+
+def pictures_in(folder: Path, endings: tuple[str, ...]) -> list[Path]:
+    """What lies in a folder under names of these endings, by name; hidden files do not count."""
+    return sorted(p for p in folder.iterdir() if p.suffix.lower() in endings and not p.name.startswith("."))
 
 
 def picture_size(path: Path) -> tuple[int, int] | None:
@@ -148,34 +154,37 @@ def _require_size(path: Path, data: bytes, most_pixels: int) -> None:
     """Refuse a picture whose head says that it is no picture of ours, or too large, before it is decoded."""
     size = _size_in_head(io.BytesIO(data))
     if size is None:
-        raise InputError(f"{path}: cannot be read as a picture. It may be cut off or of another type: copy it again.")
+        raise _no_picture(path)
     if size[0] * size[1] > most_pixels:
         raise InputError(
             f"{path}: found {size[0]} x {size[1]} pixels, expected at most {most_pixels // 10**6} million. Reduce it."
         )
 
 
+def _no_picture(path: Path) -> InputError:
+    return InputError(f"{path}: cannot be read as a picture. It may be cut off or of another type: copy it again.")
+
+
 def _size_in_head(file: BinaryIO) -> tuple[int, int] | None:
     """(width, height) that a PNG, JPEG or TIFF claims; None for anything else."""
+    image = _image_in(file)
+    return None if image is None else image.size
+
+
+def _image_in(file: BinaryIO) -> ImageFile | None:
+    """A PNG, JPEG or TIFF of which no more than the head was read; None for anything else."""
     for kind in _KINDS:
-        try:
-            file.seek(0)
-            size: tuple[int, int] = kind(file).size
-            return size
-        except Exception:  # whatever damaged bytes lead it to
-            continue
+        file.seek(0)
+        with suppress(Exception):  # whatever damaged bytes lead it to
+            return kind(file)
     return None
 
 
 def _turned(picture: Photo, data: bytes) -> Photo:
     """As the orientation in the file's head says: EXIF 2.3, tag 0x0112, 1 where there is none or it cannot be read."""
-    orientation = 1
-    for kind in _KINDS:
-        try:
-            orientation = int(kind(io.BytesIO(data)).getexif().get(_ORIENTATION, 1))
-            break
-        except Exception:  # whatever damaged bytes lead it to
-            continue
+    orientation, image = 1, _image_in(io.BytesIO(data))
+    with suppress(Exception):  # whatever damaged bytes lead it to
+        orientation = 1 if image is None else int(image.getexif().get(_ORIENTATION, 1))
     if orientation in _SIDEWAYS:  # first mirrored about the diagonal that runs down from the left
         picture = cast(Photo, cv2.transpose(picture))
     picture = picture[:, ::-1] if orientation in _LEFT_RIGHT else picture
@@ -212,7 +221,7 @@ def _decoded(path: Path, most_pixels: int = MOST_PIXELS, *, upright: bool = Fals
     except cv2.error:
         picture = None
     if picture is None:
-        raise InputError(f"{path}: cannot be read as a picture. It may be cut off or of another type: copy it again.")
+        raise _no_picture(path)
     if picture.dtype not in (np.uint8, np.uint16):
         raise InputError(f"{path}: found {picture.dtype} values, expected 8 or 16 bits. Convert the picture.")
     return _turned(cast(Photo, picture), data) if upright else cast(Photo, picture)

@@ -8,8 +8,7 @@ import numpy as np
 
 from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_npz
-from rigwarp.files.json_arrays import array_in, resolution_in
-from rigwarp.files.reading import Field, read_npz
+from rigwarp.files.reading import Field, array_in, read_npz, resolution_in
 from rigwarp.prewarp import Prewarp
 from rigwarp.rig import Transfer
 
@@ -33,20 +32,13 @@ _MAY_LACK = {
 }
 
 
-def write_prewarp(
-    path: Path, prewarp: Prewarp, *, extra: Mapping[str, Any] | None = None, replace: bool = False
-) -> None:
+def write_prewarp(path: Path, prewarp: Prewarp, *, extra: Mapping[str, Any] | None = None) -> None:
     """Write a prewarp; `extra` (rig hash, scan) is added to the header."""
-    header = {
-        "projector_resolution": prewarp.projector_resolution,
-        "content_pixels": prewarp.content_pixels,
-        "transfer": prewarp.transfer,
-        "mesh_error_px": prewarp.mesh_error_px,
-        **(extra or {}),
-    }
+    told = ("projector_resolution", "content_pixels", "transfer", "mesh_error_px")
+    header = {**{name: getattr(prewarp, name) for name in told}, **(extra or {})}
     arrays = {name: getattr(prewarp, name) for name in (*_FIELDS, *_MAY_LACK)}
     arrays = {name: array for name, array in arrays.items() if array is not None}
-    write_npz(path, arrays, format=FORMAT, header=header, replace=replace)
+    write_npz(path, arrays, format=FORMAT, header=header)
 
 
 def read_prewarp(path: Path, *, make_with: str = "") -> Prewarp:

@@ -42,9 +42,10 @@ def read_raw_photo(path: Path) -> Photo:
     data = read_bytes(path)
     raw = _raw_directory(path, data)
     samples = _samples(path, data, raw)
-    black, white = float(np.mean(raw.of(_BLACK, (0,)))), float(raw.of(_WHITE, ((1 << raw.bits) - 1,))[0])
-    if samples.dtype == np.uint16 and raw.bits < 16 and raw.packed:
-        samples = samples >> np.uint16(16 - raw.bits)  # OpenCV puts 10, 12 and 14 bits at the top of 16
+    bits = int(raw.of(_BITS, (16,))[0])
+    black, white = float(np.mean(raw.of(_BLACK, (0,)))), float(raw.of(_WHITE, ((1 << bits) - 1,))[0])
+    if samples.dtype == np.uint16 and bits < 16 and bits != 8:
+        samples = samples >> np.uint16(16 - bits)  # OpenCV puts 10, 12 and 14 bits at the top of 16
     burnt = samples >= white
     light = np.clip((samples.astype(np.float32) - np.float32(black)) / np.float32(max(white - black, 1.0)), 0.0, 1.0)
     pattern = raw.of(_PATTERN, ())
@@ -77,14 +78,6 @@ class _Directory:
 
     def of(self, tag: int, otherwise: tuple[float, ...]) -> tuple[float, ...]:
         return self.tags[tag][1] if tag in self.tags else otherwise
-
-    @property
-    def bits(self) -> int:
-        return int(self.of(_BITS, (16,))[0])
-
-    @property
-    def packed(self) -> bool:
-        return self.bits not in (8, 16)
 
 
 def _raw_directory(path: Path, data: bytes) -> _Directory:

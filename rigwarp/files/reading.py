@@ -1,13 +1,11 @@
 """Reading JSON and npz files that may be missing, truncated, foreign or tampered with: every fault is an InputError."""
 
+import contextlib
 import json
 import math
 import os
 import stat
-import struct
-import tokenize
 import zipfile
-import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,31 +15,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.errors import InputError
+from rigwarp.geometry.arrays import LARGEST, Array
 
 _MOST_FILE_BYTES = 1 << 30
 _MOST_TEXT_BYTES = 32 << 20
 """Of JSON, TOML and CSV: a hundred times what is ever written, and parsed within seconds."""
+_CAMERA = "rigwarp camera"
 _DEEPEST = 40
 _MOST_ARRAY_BYTES = 2 << 30
 """Of all arrays that are read from a file, as they come out of it: a map for 8K takes 1.7 GB."""
-
-# All that zipfile, zlib and numpy were seen to raise on damaged archives.
-_DAMAGED = (
-    ValueError,
-    OSError,
-    EOFError,
-    KeyError,
-    IndexError,
-    TypeError,
-    SyntaxError,
-    MemoryError,
-    OverflowError,
-    RuntimeError,
-    struct.error,
-    tokenize.TokenError,
-    zipfile.BadZipFile,
-    zlib.error,
-)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -170,7 +152,6 @@ def read_npz(
     fields: Mapping[str, Field],
     *,
     format: str,
-    version: int = 1,
     make_with: str = "",
     optional: Mapping[str, Field] | None = None,
 ) -> tuple[dict[str, NDArray[Any]], dict[str, Any]]:
@@ -190,11 +171,14 @@ def read_npz(
             names = {name.removesuffix(".npy") for name in archive.namelist()}
             wanted = [name for name in ("header", *fields, *(optional or ())) if name in names]
             _require_modest(path, {name: _array_bytes(archive, name) for name in wanted})
-            raw = {name: _array_in(archive, name) for name in wanted}
-    except _DAMAGED as error:
+        with np.load(path, allow_pickle=False) as arrays:
+            raw = {name: arrays[name] for name in wanted}
+    except InputError:
+        raise
+    except Exception as error:  # zipfile, zlib and numpy raise a dozen kinds on damaged archives
         reason = str(error).partition("\n")[0][:120]
         raise InputError(f"{path}: not a readable npz file ({reason}). It may be cut off: make it again.") from None
-    header = _header(path, raw.pop("header", None), format=format, version=version)
+    header = _header(path, raw.pop("header", None), format=format)
     there = {name: field for name, field in (optional or {}).items() if name in raw}
     return _checked(path, raw, {**fields, **there}), header
 
@@ -206,6 +190,13 @@ def refuse(path: Path, wrong: Mapping[str, bool], *, expected: str) -> None:
             raise InputError(f"{path}: found {what}, expected {expected}")
 
 
+def require_pixels(path: Path, found: tuple[int, ...], wanted: tuple[int, int] | None, *, of: str) -> None:
+    """InputError where a file is not for pictures of the wanted (width, height) `of` a device; None: any will do."""
+    if wanted not in (None, found):
+        sizes = [" x ".join(map(str, size)) for size in (found, wanted or ())]
+        raise InputError(f"{path}: found {sizes[0]} pixels, expected the {of}'s {sizes[1]}. Make the file again.")
+
+
 def _array_bytes(archive: zipfile.ZipFile, name: str) -> int:
     """What an array will take, from the description before its contents."""
     with archive.open(f"{name}.npy") as member:
@@ -213,12 +204,6 @@ def _array_bytes(archive: zipfile.ZipFile, name: str) -> int:
         read = np.lib.format.read_array_header_1_0 if version == (1, 0) else np.lib.format.read_array_header_2_0
         shape, _, dtype = read(member)
     return math.prod(shape) * dtype.itemsize
-
-
-def _array_in(archive: zipfile.ZipFile, name: str) -> NDArray[Any]:
-    with archive.open(f"{name}.npy") as member:
-        array: NDArray[Any] = np.lib.format.read_array(member, allow_pickle=False)
-    return array
 
 
 def _require_modest(path: Path, sizes: Mapping[str, int]) -> None:
@@ -231,7 +216,7 @@ def _require_modest(path: Path, sizes: Mapping[str, int]) -> None:
         )
 
 
-def _header(path: Path, array: NDArray[Any] | None, *, format: str, version: int) -> dict[str, Any]:
+def _header(path: Path, array: NDArray[Any] | None, *, format: str) -> dict[str, Any]:
     if array is None or array.shape != () or array.dtype.kind != "U":
         raise InputError(f"{path}: found no header, expected a JSON string named header. Make the file again.")
     try:
@@ -242,7 +227,7 @@ def _header(path: Path, array: NDArray[Any] | None, *, format: str, version: int
         raise InputError(f"{path}: the header is not a JSON object. Make the file again.")
     if _too_deep(header):
         raise InputError(f"{path}: found lists in lists without end in the header. Make the file again.")
-    check_format(path, header, format=format, version=version)
+    check_format(path, header, format=format, version=1)
     return header
 
 
@@ -258,16 +243,12 @@ def _checked(path: Path, raw: Mapping[str, NDArray[Any]], fields: Mapping[str, F
                 f"{path}: array {name}: found type {array.dtype}, expected {np.dtype(field.dtype)}. "
                 "Make the file again."
             )
-        expected = tuple(lengths.get(side, side) if isinstance(side, str) else side for side in field.shape)
-        matches = len(array.shape) == len(expected) and all(
-            isinstance(side, str) or side == length for side, length in zip(expected, array.shape, strict=True)
-        )
-        if not matches:
-            words = " x ".join(str(side) for side in expected)
+        expected = [lengths.get(side, side) if isinstance(side, str) else side for side in field.shape]
+        fits = [isinstance(side, str) or side == n for side, n in zip(expected, array.shape, strict=False)]
+        if len(array.shape) != len(expected) or not all(fits):
+            words = " x ".join(map(str, expected))
             raise InputError(f"{path}: array {name}: found shape {array.shape}, expected {words}. Make the file again.")
-        lengths |= {
-            side: length for side, length in zip(field.shape, array.shape, strict=True) if isinstance(side, str)
-        }
+        lengths |= {side: n for side, n in zip(field.shape, array.shape, strict=True) if isinstance(side, str)}
         checked[name] = array.astype(field.dtype, copy=False)
     return checked
 
@@ -281,3 +262,42 @@ def _finite(text: str) -> float:
     if not math.isfinite(value):
         raise ValueError(f"{text} is too large")
     return value
+
+
+def resolution_in(
+    path: Path, contents: Mapping[str, Any], key: str = "resolution", *, make_with: str = _CAMERA
+) -> tuple[int, int]:
+    """(width, height) in a file; InputError if it is missing or wrong."""
+    value = contents.get(key)
+    if not (isinstance(value, list) and len(value) == 2 and all(type(n) is int and n > 0 for n in value)):
+        raise wrong_value(path, key, value, "[width, height] in pixels", make_with=make_with)
+    return value[0], value[1]
+
+
+def array_in(
+    path: Path, contents: Mapping[str, Any], name: str, shape: tuple[int, ...], *, make_with: str = _CAMERA
+) -> Array:
+    """Numbers of a shape in a file; InputError if they are missing or something else."""
+    words = f"{' x '.join(str(n) for n in shape)} numbers" if shape else "a number"
+    value = contents.get(name)
+    array = np.array(np.nan)
+    if _all_numbers(value):
+        with contextlib.suppress(ValueError, OverflowError):  # a ragged list, or a whole number beyond any camera
+            array = np.array(value, np.float64)
+    if array.shape != shape or not np.all(np.abs(array) < LARGEST):  # NaN is not, either
+        raise wrong_value(path, name, value, words, make_with=make_with)
+    return array
+
+
+def _all_numbers(value: Any) -> bool:
+    if isinstance(value, list):
+        return all(_all_numbers(item) for item in value)
+    return isinstance(value, int | float) and not isinstance(value, bool)
+
+
+def wrong_value(path: Path, key: str, value: Any, expected: str, *, make_with: str = _CAMERA) -> InputError:
+    """What to say of a key of a file that holds something else than expected."""
+    found = "nothing" if value is None else repr(value)[:80]
+    return InputError(
+        f"{path}: {key}: found {found}, expected {expected}. Correct it or make the file again with: {make_with}"
+    )

@@ -1,10 +1,9 @@
 """What of rig.toml that a result rests on has changed since the result was made."""
 
-import hashlib
-import json
+from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from rigwarp.errors import InputError
 from rigwarp.files.atomic import plain_json
@@ -38,27 +37,22 @@ def changes_since(folder: RigFolder, result: Path) -> RigChanges:
     except InputError:
         return RigChanges()  # written by a version that knew other keys
     return RigChanges(
-        of_warp=_differing(_of_warp(then), _of_warp(folder.rig)),
-        of_map=_differing(_of_map(then), _of_map(folder.rig)),
+        of_warp=_differing(_OF_WARP, then, folder.rig),
+        of_map=_differing(_OF_MAP, then, folder.rig),
     )
 
 
-def _of_warp(rig: Rig) -> dict[str, str]:
-    """Hashes of what goes into the warp beside the map, by key."""
-    return {"content": _hash(asdict(rig.content)), "projector.gamma": _hash(rig.projector.transfer)}
+_OF_WARP: Final[dict[str, Callable[[Rig], Any]]] = {
+    "content": lambda rig: asdict(rig.content),
+    "projector.gamma": lambda rig: rig.projector.transfer,
+}
+"""What goes into the warp beside the map, by key."""
+_OF_MAP: Final[dict[str, Callable[[Rig], Any]]] = {
+    "projector.resolution": lambda rig: rig.projector.resolution,
+    "table.height_mm": lambda rig: rig.table.height_mm,
+}
+"""What a measured map rests on. Where the design puts things matters to the next fit only."""
 
 
-def _of_map(rig: Rig) -> dict[str, str]:
-    """Hashes of what a measured map rests on. Where the design puts things matters to the next fit only."""
-    return {
-        "projector.resolution": _hash(rig.projector.resolution),
-        "table.height_mm": _hash(rig.table.height_mm),
-    }
-
-
-def _differing(one: dict[str, str], other: dict[str, str]) -> tuple[str, ...]:
-    return tuple(key for key in one if one[key] != other[key])
-
-
-def _hash(value: Any) -> str:
-    return hashlib.sha256(json.dumps(plain_json(value), sort_keys=True).encode()).hexdigest()
+def _differing(keys: Mapping[str, Callable[[Rig], Any]], one: Rig, other: Rig) -> tuple[str, ...]:
+    return tuple(key for key, of in keys.items() if plain_json(of(one)) != plain_json(of(other)))

@@ -1,19 +1,28 @@
-"""A rig folder: rig.toml and the files that it names."""
+"""A rig folder: rig.toml and the files that it names; and which result is live.
+
+Two files cannot be renamed at once. So current.json alone is the switch between results: where it names a camera that
+is to become camera.json in the same step, that camera belongs to the result, and whoever opens the rig next copies it
+to camera.json, should the one who switched have been stopped.
+"""
 
 import contextlib
 import hashlib
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath, PureWindowsPath
+from typing import Any, Final
 
 from rigwarp.errors import InputError
+from rigwarp.files.atomic import write_bytes, write_json
 from rigwarp.files.mesh_limits import MOST_MESH_BYTES
-from rigwarp.files.names import RIG_FILE
-from rigwarp.files.reading import read_bytes, read_text, require_regular
+from rigwarp.files.names import CAMERA_FILE, CURRENT_FILE, RIG_FILE
+from rigwarp.files.reading import read_bytes, read_json, read_text, require_regular
 from rigwarp.files.shapes import read_mesh, read_profile
-from rigwarp.files.switch import finish_switch
 from rigwarp.files.view_lens_file import read_view_lens
 from rigwarp.geometry import Array, TriangleMesh
 from rigwarp.rig import Lens, MeshShape, ProfileShape, Rig, parse_rig
+
+CURRENT_FORMAT: Final = "rigwarp current"
+_RESULT, _CAMERA = "result", "camera"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -123,3 +132,27 @@ def _design_hash(root: Path, rig: Rig, text: str) -> str:
         digest.update(f"\0{name}\0".encode())
         digest.update(hashlib.sha256(read_bytes(root / name)).digest())
     return digest.hexdigest()
+
+
+def switch_to(root: Path, result: Path, *, camera: Path | None = None) -> None:
+    """Make a result of the rig folder `root` the live one, together with a camera file inside `root`, in one step."""
+    names = {_RESULT: result.resolve().relative_to(root.resolve()).as_posix()}
+    if camera is not None:
+        names[_CAMERA] = camera.resolve().relative_to(root.resolve()).as_posix()
+    write_json(root / CURRENT_FILE, names, format=CURRENT_FORMAT, replace=True)
+    finish_switch(root)
+
+
+def finish_switch(root: Path) -> None:
+    """Complete a switch that was stopped halfway; nothing where there is none. It may be done any number of times."""
+    path = root / CURRENT_FILE
+    if not path.is_file():
+        return
+    try:
+        names: dict[str, Any] = read_json(path, format=CURRENT_FORMAT)
+    except InputError:
+        return  # whoever needs the live result says so; much can be done without it
+    camera = names.get(_CAMERA)
+    if isinstance(camera, str) and (root / camera).resolve().is_relative_to(root.resolve()):
+        write_bytes(root / CAMERA_FILE, read_bytes(root / camera), replace=True)
+        write_json(path, {_RESULT: names.get(_RESULT)}, format=CURRENT_FORMAT, replace=True)

@@ -1,4 +1,4 @@
-"""Runs: one folder per scan or result, finished when it has a stop record; and which result is current."""
+"""Runs: one folder per scan or result, finished when it has a stop record; and which result and view are current."""
 
 import re
 import sys
@@ -11,8 +11,10 @@ from typing import Any, Final
 
 import rigwarp
 from rigwarp.errors import InputError
+from rigwarp.files.atomic import write_json
 from rigwarp.files.names import (
     CURRENT_FILE,
+    CURRENT_VIEW_FILE,
     PREWARP_FILE,
     RESULTS,
     SCANS,
@@ -23,14 +25,13 @@ from rigwarp.files.names import (
 )
 from rigwarp.files.reading import read_json
 from rigwarp.files.records.run import StartRecord, StopRecord
-from rigwarp.files.rig_folder import RigFolder
+from rigwarp.files.rig_folder import CURRENT_FORMAT, RigFolder, switch_to
 from rigwarp.files.rig_lock import rig_locked
-from rigwarp.files.switch import FORMAT as CURRENT_FORMAT
-from rigwarp.files.switch import switch_to
 
 UTC_STAMP: Final = "%Y%m%dT%H%M%SZ"
 """How folders and files are named by the time."""
 
+VIEW_FORMAT: Final = "rigwarp current view"
 _NAME = re.compile(r"(\d{8}T\d{6}Z)(?:-(\d+))?")
 _MADE_WITH = {SCANS: "rigwarp scan", RESULTS: "rigwarp fit", VIEW_SCANS: "rigwarp view scan", VIEWS: "rigwarp view fit"}
 _OPENCV = ("opencv-python", "opencv-python-headless", "opencv-contrib-python", "opencv-contrib-python-headless")
@@ -66,12 +67,7 @@ def new_run(
             versions=_versions(),
         ).write(run / START_FILE)
         yield run
-        _finish(run, started)
-
-
-def finish_run(run: Path) -> None:
-    """Let a run be used before its `with` block ends: what is still to come is not needed for that."""
-    _finish(run, _started(run))
+        finish_run(run)
 
 
 @contextmanager
@@ -83,9 +79,9 @@ def continued_run(run: Path) -> Iterator[Path]:
     InputError
         If its start.json is damaged.
     """
-    started = _started(run)
+    _started(run)
     yield run
-    _finish(run, started)
+    finish_run(run)
 
 
 def _started(run: Path) -> datetime:
@@ -95,8 +91,9 @@ def _started(run: Path) -> datetime:
         raise InputError(f"{run / 'start.json'}: found no time in started_utc. Begin a new run.") from None
 
 
-def _finish(run: Path, started: datetime) -> None:
-    stopped = datetime.now(UTC)
+def finish_run(run: Path) -> None:
+    """Let a run be used, perhaps before its `with` block ends: what is still to come is not needed for that."""
+    started, stopped = _started(run), datetime.now(UTC)
     StopRecord(
         exit_status=0,
         started_utc=started.isoformat(timespec="milliseconds"),
@@ -191,6 +188,27 @@ def current_result(root: Path) -> Path:
     )
 
 
+def make_view_current(root: Path, run: Path) -> None:
+    """Make a finished run in `views` the live view of the rig folder `root`, in one step.
+
+    Raises
+    ------
+    InputError
+        As for `make_current`.
+    """
+    if not is_complete(run) or not run.resolve().is_relative_to(root.resolve()):
+        raise InputError(f"{run}: found no finished run of {root}, expected one. Make it with: rigwarp view fit {root}")
+    name = run.resolve().relative_to(root.resolve()).as_posix()
+    write_json(root / CURRENT_VIEW_FILE, {"view": name}, format=VIEW_FORMAT, replace=True)
+
+
+def current_view(root: Path) -> Path:
+    """The folder of the view that is live; InputError as for `current_result`."""
+    return run_named_in(
+        root / CURRENT_VIEW_FILE, "view", format=VIEW_FORMAT, advice=f"Make one with: rigwarp view fit {root}"
+    )
+
+
 def run_named_in(file: Path, key: str, *, format: str, advice: str) -> Path:
     """The finished run that a switch file in the rig folder names under `key`.
 
@@ -253,8 +271,9 @@ def _in_order(parent: Path) -> list[Path]:
     """All runs under `parent` by their numbers; older versions gave none, and theirs come by their names, first."""
     if not parent.is_dir():
         return []
-    runs = sorted((child for child in parent.iterdir() if _NAME.fullmatch(child.name)), key=_order)
-    return sorted(runs, key=_number)
+    matches = [match for child in parent.iterdir() if (match := _NAME.fullmatch(child.name))]
+    matches.sort(key=lambda match: (_number(parent / match[0]), match[1], int(match[2] or 1)))
+    return [parent / match[0] for match in matches]
 
 
 def _number(run: Path) -> float:
@@ -266,16 +285,11 @@ def _number(run: Path) -> float:
 
 def stamped_ahead(run: Path) -> bool:
     """Whether a run says that it was made later than now: then the clock was wrong, or is."""
-    started = StartRecord.read(run / START_FILE).started_utc
+    started = read_start(run).started_utc
     try:
         return started is not None and datetime.fromisoformat(started) > datetime.now(UTC)
     except (ValueError, TypeError):  # no time, or one without a time zone
         return False
-
-
-def _order(run: Path) -> tuple[str, int]:
-    match = _NAME.fullmatch(run.name)
-    return (match.group(1), int(match.group(2) or 1)) if match else (run.name, 0)
 
 
 def _versions() -> dict[str, str]:
@@ -283,14 +297,5 @@ def _versions() -> dict[str, str]:
         "rigwarp": rigwarp.__version__,
         "python": sys.version.split()[0],
         "numpy": metadata.version("numpy"),
-        "opencv": _opencv_version(),
+        "opencv": next((one.version for name in _OPENCV for one in metadata.distributions(name=name)), "unknown"),
     }
-
-
-def _opencv_version() -> str:
-    for name in _OPENCV:
-        try:
-            return metadata.version(name)
-        except metadata.PackageNotFoundError:
-            continue
-    return "unknown"

@@ -75,7 +75,7 @@ def _mesh(data: bytes, ending: str) -> TriangleMesh:
     import trimesh  # half a second, and only these formats need it
 
     if ending == "obj":
-        data = _as_utf8(data)
+        data = data.decode("utf-8", "backslashreplace").encode("utf-8")  # names may be in an older encoding
     elif ending in _GLTF:
         require_modest_gltf(data)
     loaded: Any = trimesh.load(io.BytesIO(data), file_type=ending, process=False, force="mesh")
@@ -83,15 +83,6 @@ def _mesh(data: bytes, ending: str) -> TriangleMesh:
     return TriangleMesh(
         vertices_mm=scale * np.array(loaded.vertices, np.float64), faces=np.array(loaded.faces, np.int64)
     )
-
-
-def _as_utf8(data: bytes) -> bytes:
-    """Text whose names may be in an older encoding: what they say does not matter."""
-    try:
-        data.decode("utf-8")
-    except UnicodeDecodeError:
-        return data.decode("latin-1").encode("utf-8")
-    return data
 
 
 def read_profile(path: Path, *, key: str) -> Array:
@@ -177,7 +168,7 @@ def stl_bytes(mesh: TriangleMesh) -> bytes:
     corners_mm = mesh.vertices_mm[mesh.faces]
     across = np.cross(corners_mm[:, 1] - corners_mm[:, 0], corners_mm[:, 2] - corners_mm[:, 0])
     length = np.linalg.norm(across, axis=1, keepdims=True)
-    records = np.zeros(len(mesh.faces), np.dtype([("floats", "<f4", (4, 3)), ("attribute", "<u2")]))
+    records = np.zeros(len(mesh.faces), _RECORD)
     records["floats"][:, 0] = np.divide(across, length, out=np.zeros_like(across), where=length > 0.0)
     records["floats"][:, 1:] = corners_mm
     return b"binary STL, millimetres".ljust(80) + len(records).to_bytes(4, "little") + records.tobytes()
@@ -199,7 +190,8 @@ def require_modest_gltf(data: bytes) -> None:
     ValueError, LookupError, TypeError
         With the reason; or it is no glTF.
     """
-    scene = _description(data)
+    text = data[_JSON_AT : _JSON_AT + int.from_bytes(data[_CHUNK], "little")] if data.startswith(_MAGIC) else data
+    scene = json.loads(text)
     elsewhere = [part["uri"] for part in scene.get("buffers", []) if not part.get("uri", "data:").startswith("data:")]
     if elsewhere:
         raise ValueError(
@@ -212,12 +204,6 @@ def require_modest_gltf(data: bytes) -> None:
         )
     triangles = [sum(_triangles(part, lengths) for part in mesh["primitives"]) for mesh in scene.get("meshes", [])]
     require_triangles(sum(triangles[node["mesh"]] for node in scene.get("nodes", []) if "mesh" in node))
-
-
-def _description(data: bytes) -> Any:
-    if not data.startswith(_MAGIC):
-        return json.loads(data)
-    return json.loads(data[_JSON_AT : _JSON_AT + int.from_bytes(data[_CHUNK], "little")])
 
 
 def _triangles(part: Any, lengths: list[int]) -> int:

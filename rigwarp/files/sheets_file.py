@@ -13,6 +13,7 @@ from rigwarp.view.parts import ViewPart
 from rigwarp.view.printed.found import SheetCorners, part_of
 
 FORMAT = "rigwarp view sheets"
+_OF_CORNERS = ("pixels_px", "board_mm", "square_px")
 _FIELDS = {
     "photo": Field(kind="i", dtype=np.int64, shape=("N",)),
     "zone": Field(kind="i", dtype=np.int64, shape=("N",)),
@@ -31,9 +32,7 @@ def write_sheets(path: Path, corners: Sequence[SheetCorners], target: Target, *,
         name: np.repeat(np.array([getattr(one, name) for one in corners]), counts)
         for name in ("photo", "zone", "flipped")
     }
-    arrays |= {
-        name: np.concatenate([getattr(one, name) for one in corners]) for name in ("pixels_px", "board_mm", "square_px")
-    }
+    arrays |= {name: np.concatenate([getattr(one, name) for one in corners]) for name in _OF_CORNERS}
     arrays["scale"] = np.array(target.scale)
     header = {
         "photos": list(photos),
@@ -58,7 +57,7 @@ def read_sheets(path: Path, parts: Sequence[ViewPart], target: Target) -> tuple[
             f"{path}: found zones that the view in rig.toml has not. Look at the photographs again: "
             "rigwarp view scan RIG --sheet PHOTO"
         )
-    grown = np.append(target.scale / arrays.get("scale", np.array(target.scale)), 1.0)
+    arrays["board_mm"] *= np.append(target.scale / arrays.get("scale", np.array(target.scale)), 1.0)
     corners = []
     for photo, zone in np.unique(np.stack([arrays["photo"], arrays["zone"]], axis=-1), axis=0):
         here = (arrays["photo"] == photo) & (arrays["zone"] == zone)
@@ -67,10 +66,8 @@ def read_sheets(path: Path, parts: Sequence[ViewPart], target: Target) -> tuple[
                 photo=int(photo),
                 part=part_of(parts, int(zone)),
                 zone=int(zone),
-                pixels_px=arrays["pixels_px"][here],
-                board_mm=arrays["board_mm"][here] * grown,
-                square_px=arrays["square_px"][here],
                 flipped=bool(arrays["flipped"][here][0]),
+                **{name: arrays[name][here] for name in _OF_CORNERS},
             )
         )
     return corners, [str(name) for name in header.get("photos", [])]

@@ -35,7 +35,10 @@ def main(folder: Path, most_triangles: int, most_s: float, most_bytes: int) -> i
     """Read the part; the exit code."""
     _keep_within(most_s, most_bytes)
     try:
-        shape = _triangulated(folder / PART_NAME)
+        from OCP.BRepMesh import BRepMesh_IncrementalMesh
+
+        shape = _shape(folder / PART_NAME)
+        BRepMesh_IncrementalMesh(shape, _FINENESS * _size_mm(shape), False, _TURN_RAD, False)
         count = sum(_triangle_count(face) for face in _faces(shape))
         (folder / COUNT_NAME).write_text(str(count), encoding="ascii")
         if count > most_triangles:
@@ -55,14 +58,6 @@ def _keep_within(most_s: float, most_bytes: int) -> None:
         return
     resource.setrlimit(resource.RLIMIT_CPU, (math.ceil(most_s), math.ceil(most_s)))
     resource.setrlimit(resource.RLIMIT_DATA, (most_bytes, most_bytes))
-
-
-def _triangulated(path: Path) -> Any:
-    from OCP.BRepMesh import BRepMesh_IncrementalMesh
-
-    shape = _shape(path)
-    BRepMesh_IncrementalMesh(shape, _FINENESS * _size_mm(shape), False, _TURN_RAD, False)
-    return shape
 
 
 def _mesh(shape: Any) -> dict[str, Any]:

@@ -7,8 +7,7 @@ from rigwarp.camera import CameraModel
 from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_json
 from rigwarp.files.camera_file import CAMERA_SHAPES
-from rigwarp.files.json_arrays import array_in, resolution_in
-from rigwarp.files.reading import read_json
+from rigwarp.files.reading import array_in, read_json, resolution_in
 from rigwarp.verification.quality.table_shape import TERMS, TableShape
 
 FORMAT: Final = "rigwarp table shape"
@@ -23,7 +22,7 @@ _SHAPES = {
 _NUMBERS = ("height_mm", "gained", "rms_mm", "bow_mm", "flat_px", "left_px", "astray_px")
 
 
-def write_table_shape(path: Path, shape: TableShape, *, replace: bool = False) -> None:
+def write_table_shape(path: Path, shape: TableShape) -> None:
     """Write a table's shape whole."""
     record: dict[str, Any] = {name: getattr(shape, name) for name in (*_SHAPES, *_NUMBERS)}
     record["terms"] = [list(term) for term in TERMS]
@@ -31,7 +30,7 @@ def write_table_shape(path: Path, shape: TableShape, *, replace: bool = False) -
         "resolution": list(shape.camera.resolution),
         **{name: getattr(shape.camera, name) for name in CAMERA_SHAPES},
     }
-    write_json(path, record, format=FORMAT, replace=replace)
+    write_json(path, record, format=FORMAT)
 
 
 def read_table_shape(path: Path) -> TableShape:

@@ -32,7 +32,11 @@ def leftovers(root: Path) -> list[Leftover]:
     ]
     outer = [path for path in parts if not any(path.is_relative_to(other) for other in parts if other != path)]
     kinds: list[tuple[Path, Kind]] = [(run, "unfinished run") for run in runs] + [(part, "part file") for part in outer]
-    return [Leftover(path=path, kind=kind, size_bytes=_size(path)) for path, kind in kinds]
+    found = []
+    for path, kind in kinds:
+        files = [file for file in (path, *path.rglob("*")) if file.is_file()]
+        found.append(Leftover(path=path, kind=kind, size_bytes=sum(file.stat().st_size for file in files)))
+    return found
 
 
 def remove_leftovers(found: list[Leftover]) -> None:
@@ -52,8 +56,3 @@ def remove_leftovers(found: list[Leftover]) -> None:
                 path.unlink(missing_ok=True)
         except OSError as error:
             raise InputError(f"{path}: cannot be removed ({error.strerror}). Remove it by hand.") from error
-
-
-def _size(path: Path) -> int:
-    files = [path] if path.is_file() else [child for child in path.rglob("*") if child.is_file()]
-    return sum(file.stat().st_size for file in files)

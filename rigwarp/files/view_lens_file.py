@@ -8,9 +8,7 @@ import numpy as np
 
 from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_json
-from rigwarp.files.json_arrays import array_in, resolution_in
-from rigwarp.files.reading import read_json
-from rigwarp.geometry import Array
+from rigwarp.files.reading import array_in, read_json, resolution_in
 from rigwarp.rig import Lens
 
 FORMAT = "rigwarp view lens"
@@ -51,7 +49,10 @@ def read_view_lens(path: Path, *, resolution: tuple[int, int] | None = None) -> 
     covariance = None
     if contents.get("covariance") is not None:  # a lens by an earlier rigwarp tells none
         covariance = array_in(path, contents, "covariance", (9, 9), make_with=_MAKE)
-    if not (all(arrays["matrix"][i, i] > 0.0 for i in (0, 1)) and arrays["sigma_px"] >= 0.0 and _sound(covariance)):
+    sound = bool((np.diag(arrays["matrix"])[:2] > 0.0).all() and arrays["sigma_px"] >= 0.0)
+    if covariance is not None:  # a covariance, but for rounding
+        sound &= bool(np.linalg.eigvalsh(covariance)[0] >= -1e-9 * np.abs(np.diag(covariance)).max())
+    if not sound:
         raise InputError(f"{path}: found no lens in it. Make it again with: {_MAKE}")
     return Lens(
         matrix=arrays["matrix"],
@@ -59,10 +60,3 @@ def read_view_lens(path: Path, *, resolution: tuple[int, int] | None = None) -> 
         sigma_px=float(arrays["sigma_px"]),
         covariance=covariance,
     )
-
-
-def _sound(covariance: Array | None) -> bool:
-    """Whether a matrix is a covariance, but for rounding; or none is told."""
-    if covariance is None:
-        return True
-    return bool(np.linalg.eigvalsh(covariance)[0] >= -1e-9 * np.abs(np.diag(covariance)).max())

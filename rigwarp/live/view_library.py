@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from rigwarp.files import current_view, open_rig, read_view_map
+from rigwarp.files.maps import read_lean_doubt
 from rigwarp.files.names import TOP_FILE, VIEW_MAP_FILE
 from rigwarp.files.top_file import read_top
-from rigwarp.files.view_file import read_lean_doubt
 from rigwarp.geometry import Array, ViewMap
 from rigwarp.live.view.points_out import TUIO_PORT, PointsOut
 from rigwarp.live.view.ring import RingReader

@@ -4,11 +4,11 @@ from pathlib import Path
 
 from rigwarp.files import RigFolder, write_text
 from rigwarp.files.names import REPORT_FILE
-from rigwarp.reports.page_template import page_template
 from rigwarp.reports.result_parts import ResultParts, read_parts
 from rigwarp.reports.sections.as_built_facts import read_facts
 from rigwarp.reports.sections.mirror import mirror_section
 from rigwarp.reports.sections.origin import caution_section, origin_section, rig_section
+from rigwarp.reports.sections.page import page_template
 from rigwarp.reports.sections.table_map import map_sections
 from rigwarp.reports.sections.verdicts import judge_result, summary_sentences
 from rigwarp.reports.sections.verification import check_section

@@ -81,36 +81,33 @@ class ResultParts:
     missing: dict[str, str]
 
 
-class _Collector:
-    """Reads parts and remembers which of them could not be read, and why."""
+def read_parts(folder: RigFolder, result: Path) -> ResultParts:
+    """Everything that is there of a result of this rig folder."""
+    missing: dict[str, str] = {}
 
-    def __init__(self) -> None:
-        self.missing: dict[str, str] = {}
-
-    def part(self, name: str, path: Path, read: Callable[[Path], _T]) -> _T | None:
-        """The part, or None after noting why."""
+    def part(name: str, path: Path, read: Callable[[Path], _T]) -> _T | None:
+        """The part, or None after noting why it could not be read."""
         if not path.is_file():
-            self.missing[name] = f"no {path.name} in the folder"
+            missing[name] = f"no {path.name} in the folder"
             return None
         try:
             return read(path)
         except InputError as error:
-            self.missing[name] = str(error)
+            missing[name] = str(error)
             return None
 
-
-def read_parts(folder: RigFolder, result: Path) -> ResultParts:
-    """Everything that is there of a result of this rig folder."""
-    collect = _Collector()
-    start = collect.part("start record", result / START_FILE, StartRecord.read) or StartRecord()
+    start = part("start record", result / START_FILE, StartRecord.read) or StartRecord()
     made_with = _rig_of_result(folder, start)
     read_sized_map = partial(read_map, resolution=made_with.projector.resolution)
-    measured = collect.part("table map", result / MAP_FILE, read_sized_map)
+    measured = part("table map", result / MAP_FILE, read_sized_map)
     origin = MapOrigin.from_dict(measured[1] if measured else {})
     rig_hash = origin.rig_hash or start.rig_hash or folder.rig_hash
     changed = rig_hash != folder.rig_hash
+    design = part("design map", folder.root / DESIGN_FILE, read_sized_map)
+    if design and MapOrigin.from_dict(design[1]).rig_hash != rig_hash:
+        design, missing["design map"] = None, "design.npz belongs to another state of the rig"
     photos = [
-        collect.part(f"photograph {when}", result / "pictures" / f"check_{when}.png", read_photo)
+        part(f"photograph {when}", result / "pictures" / f"check_{when}.png", read_photo)
         for when in ("before", "after")
     ]
     camera_file = folder.root / CAMERA_FILE
@@ -121,21 +118,21 @@ def read_parts(folder: RigFolder, result: Path) -> ResultParts:
         changed=changed,
         table_map=measured[0] if measured else None,
         map_origin=origin,
-        design=_design(collect, folder.root / DESIGN_FILE, rig_hash, read_sized_map),
-        fit=collect.part("fit figures", result / FIT_FILE, FitRecord.read_any) or FitRecord(),
-        verification=collect.part("verification", result / VERIFICATION_FILE, VerificationRecord.read_any)
+        design=design[0] if design else None,
+        fit=part("fit figures", result / FIT_FILE, FitRecord.read_any) or FitRecord(),
+        verification=part("verification", result / VERIFICATION_FILE, VerificationRecord.read_any)
         or VerificationRecord(),
-        as_built=collect.part("as-built figures", result / AS_BUILT_FILE, AsBuiltRecord.read_any) or AsBuiltRecord(),
-        as_built_grid=collect.part("as-built mirror", result / AS_BUILT_ARRAYS_FILE, read_mirror_grid),
-        budget=collect.part("budget", result / BUDGET_FILE, BudgetRecord.read_any) or BudgetRecord(),
-        camera=collect.part("camera", camera_file, read_camera),
-        camera_extra=collect.part("camera", camera_file, read_camera_extra) or {},
+        as_built=part("as-built figures", result / AS_BUILT_FILE, AsBuiltRecord.read_any) or AsBuiltRecord(),
+        as_built_grid=part("as-built mirror", result / AS_BUILT_ARRAYS_FILE, read_mirror_grid),
+        budget=part("budget", result / BUDGET_FILE, BudgetRecord.read_any) or BudgetRecord(),
+        camera=part("camera", camera_file, read_camera),
+        camera_extra=part("camera", camera_file, read_camera_extra) or {},
         photo_before=photos[0],
         photo_after=photos[1],
         start=start,
-        stop=collect.part("stop record", result / STOP_FILE, StopRecord.read) or StopRecord(),
+        stop=part("stop record", result / STOP_FILE, StopRecord.read) or StopRecord(),
         file_hashes=_file_hashes(folder.root, result, origin, start),
-        missing=collect.missing,
+        missing=missing,
     )
 
 
@@ -162,15 +159,3 @@ def _rig_of_result(folder: RigFolder, start: StartRecord) -> Rig:
         return parse_rig(start.rig_toml, source="the rig.toml recorded in the result")
     except InputError:
         return folder.rig
-
-
-def _design(
-    collect: _Collector, path: Path, rig_hash: str, read: Callable[[Path], tuple[PixelMap, dict[str, Any]]]
-) -> PixelMap | None:
-    found = collect.part("design map", path, read)
-    if found is None:
-        return None
-    if MapOrigin.from_dict(found[1]).rig_hash != rig_hash:
-        collect.missing["design map"] = "design.npz belongs to another state of the rig"
-        return None
-    return found[0]

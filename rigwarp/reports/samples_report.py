@@ -7,8 +7,7 @@ import numpy as np
 
 from rigwarp.geometry import Array
 from rigwarp.reports.figures.style import BLUE, ORANGE, SIGNED_MAP, VERMILION, new_figure, png, styled
-from rigwarp.reports.page_template import page_template
-from rigwarp.reports.sections.page import Picture, Rows, Section
+from rigwarp.reports.sections.page import Picture, Rows, Section, page_template, summary_section
 
 _NOTE = (
     "Blur, veil and double image stay in the picture; waviness and reflectance are taken out by the prewarp, at the "
@@ -50,12 +49,15 @@ def render_samples_report(
     details : sample -> every figure with uncertainty and origin.
     verdicts : figure, pair, answer and difference.
     """
-    sections = [
+    first = Rows(rows=list(rows), head=list(heads), note=_NOTE)
+    sections = [summary_section(sentences, tables=[first], pictures=[_bars_picture(bars)])]
+    sections += [
         Section(
             anchor=name,
             title=name,
             pictures=[_maps_picture(name, maps[name])] if name in maps else [],
             tables=[Rows(rows=list(details[name]), head=("figure", "found", "1-sigma", "computed from"))],
+            pictures_first=True,
         )
         for name in details
     ]
@@ -71,13 +73,8 @@ def render_samples_report(
             tables=[Rows(rows=list(verdicts), head=("figure", "pair", "answer", "difference"))],
         )
     )
-    return page_template("samples.html").render(
-        title=title,
-        sentences=sentences,
-        table=Rows(rows=list(rows), head=list(heads), note=_NOTE),
-        picture=_bars_picture(bars),
-        sections=sections,
-    )
+    kind = "Mirror samples compared with a reference mirror"
+    return page_template("page.html").render(title=title, what="mirror samples", kind=kind, sections=sections)
 
 
 def _bars_picture(bars: Mapping[str, Sequence[Array]]) -> Picture:

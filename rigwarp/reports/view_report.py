@@ -6,15 +6,15 @@ from pathlib import Path
 
 import numpy as np
 
-from rigwarp.files.records import AsBuiltRecord, MirrorGrid, ViewMirrorRecord, ViewRecord
-from rigwarp.files.records.view_check import ViewCheckRecord
+from rigwarp.files.records import AsBuiltRecord, MirrorGrid, ViewRecord
+from rigwarp.files.records.view import ViewCheckRecord
 from rigwarp.geometry import ViewMap
 from rigwarp.reports.figures.mirror import deviation_map
 from rigwarp.reports.figures.view import view_cover, view_fineness, view_sigma, view_top
-from rigwarp.reports.page_template import page_template
 from rigwarp.reports.sections.as_built_facts import HINTS, read_facts
 from rigwarp.reports.sections.origin import caution_section
-from rigwarp.reports.sections.page import Picture, Rows, Section
+from rigwarp.reports.sections.page import Picture, Rows, Section, page_template, summary_section
+from rigwarp.reports.wording import sentence
 from rigwarp.rig import Rig
 from rigwarp.view import ViewCover
 from rigwarp.view.top import TopMaps
@@ -44,11 +44,12 @@ class ViewParts:
 
 def render_view_report(parts: ViewParts) -> str:
     """The page as HTML text; it needs no other file."""
-    return page_template("view.html").render(
-        title=parts.rig.name,
-        sentences=_sentences(parts),
-        cautions=[*parts.record.cautions, *(parts.check.not_proven if parts.check else ())],
-        sections=[_accuracy(parts), _cover(parts), _lean(parts), _mirrors(parts), *_top(parts), caution_section()],
+    unsure = [*parts.record.cautions, *(parts.check.not_proven if parts.check else ())]
+    summary = summary_section(_sentences(parts), points=unsure)
+    chapters = [_accuracy(parts), _cover(parts), _lean(parts), _mirrors(parts), *_top(parts), caution_section()]
+    kind = "The table camera and its mirrors"
+    return page_template("page.html").render(
+        title=parts.rig.name, what="table camera", kind=kind, sections=[summary, *chapters]
     )
 
 
@@ -69,7 +70,7 @@ def _sentences(parts: ViewParts) -> list[str]:
             f"A printed sheet laid elsewhere was measured to {_mm(check.p95_mm)} (95 % of {check.n} corners; "
             f"{check.tolerance_mm:g} mm allowed): {verdict}."
         )
-        said += [f"{text[0].upper()}{text[1:]}." for text in check.failures]
+        said += map(sentence, check.failures)
     said.append(
         f"{100.0 * parts.cover.seen_share:.0f} % of the table is seen, "
         f"{100.0 * parts.cover.overlap_share:.0f} % twice; the "
@@ -152,17 +153,25 @@ def _mirrors(parts: ViewParts) -> Section:
     built = {mirror.mirror: mirror for mirror in parts.record.as_built}
     for zone in parts.record.zones:
         mirror = built.get(zone.mirror)
-        form = "-" if mirror is None else mirror.not_told or _form_words(mirror)
+        form = "-" if mirror is None else mirror.not_told or f"{mirror.figure_rms_um or np.nan:.0f} µm rms"
+        if mirror is not None and not mirror.not_told and mirror.figure_sigma_um is not None:
+            form += f", known to {mirror.figure_sigma_um:.0f} µm"
         name = "directly" if zone.mirror is None else f"view.mirror[{zone.mirror:.0f}]"
         moved = f"{_mm(zone.moved_mm, 2)}, {_number(zone.moved_deg)}°"
         rows.append((name, "mirrored" if zone.reversed_ else "as it is", moved, _mm(zone.design_rms_mm, 1), form))
     told = {number: read_facts(record) for number, record in sorted(parts.built.items())}
     said = [
-        f"view.mirror[{number}]: {_of_camera(facts.power_note)}."
+        # the estimate knows light's way the other way round only
+        f"view.mirror[{number}]: {facts.power_note.replace('projector', 'camera')}."
         for number, facts in told.items()
         if not facts.power_told and facts.power_note
     ]
-    found = [_findings(number, facts.findings) for number, facts in told.items() if facts.findings is not None]
+    head = ("What was found", "moves what is seen by", "likely cause (hint)", "remedy (hint)")
+    found = [  # without what a prewarp does about them
+        Rows(head=head, rows=[row[: len(head)] for row in facts.findings.rows], note=f"view.mirror[{number}]. {HINTS}")
+        for number, facts in told.items()
+        if facts.findings is not None
+    ]
     table = Rows(
         head=("seen over", "the table looks", "mounted off by", "design off by", "form beside that"),
         rows=rows,
@@ -172,22 +181,6 @@ def _mirrors(parts: ViewParts) -> Section:
     title = "How the mirrors stray from their design"
     pictures = [_form(number, grid) for number, grid in sorted(parts.grids.items()) if grid.height_um is not None]
     return Section(anchor="mirrors", title=title, paragraphs=said, tables=[table, *found], pictures=pictures)
-
-
-def _findings(number: int, table: Rows) -> Rows:
-    """The findings of one mirror, without what a prewarp does about them."""
-    head = ("What was found", "moves what is seen by", "likely cause (hint)", "remedy (hint)")
-    return Rows(head=head, rows=[row[: len(head)] for row in table.rows], note=f"view.mirror[{number}]. {HINTS}")
-
-
-def _of_camera(text: str) -> str:
-    """What the estimate says, which knows light's way the other way round only."""
-    return text.replace("projector", "camera")
-
-
-def _form_words(mirror: ViewMirrorRecord) -> str:
-    known = "" if mirror.figure_sigma_um is None else f", known to {mirror.figure_sigma_um:.0f} µm"
-    return f"{mirror.figure_rms_um or np.nan:.0f} µm rms{known}"
 
 
 def _form(number: int, grid: MirrorGrid) -> Picture:

@@ -4,6 +4,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from rigwarp.files.records.record import finite
 from rigwarp.words import number
 
 # Longest first: a key's unit is its ending.
@@ -44,9 +45,15 @@ def with_sigma(value: float, sigma: float, unit: str) -> tuple[str, str]:
     return f"{value:.{decimals}f}{_NO_BREAK}{unit}", f"{sigma:.{decimals}f}{_NO_BREAK}{unit}"
 
 
+def sentence(text: Any) -> str:
+    """A clause as a sentence; nothing for what is no text."""
+    return f"{text[0].upper()}{text[1:]}." if isinstance(text, str) and text else ""
+
+
 def share(value: Any) -> str:
     """A share as per cent."""
-    return "-" if not _is_number(value) else f"{100.0 * value:.1f}{_NO_BREAK}%"
+    number = as_number(value)
+    return f"{100.0 * number:.1f}{_NO_BREAK}%" if math.isfinite(number) else "-"
 
 
 def flat_rows(contents: Mapping[str, Any], *, prefix: str = "") -> list[tuple[str, str]]:
@@ -78,11 +85,7 @@ def plain_value(value: Any) -> str:
 
 def as_number(value: Any) -> float:
     """A finite number, else NaN."""
-    return float(value) if _is_number(value) else math.nan
-
-
-def _is_number(value: Any) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+    return float(finite(value))
 
 
 def _plain(key: str) -> str:

@@ -6,12 +6,16 @@ sizes of table and content. Everything else has the default that the example in 
 number 0, the A3 sheet that ships with the package, and the usual tolerances.
 """
 
+import math
 import re
 import tomllib
 from collections.abc import Mapping
 from typing import Any, cast
 
+import numpy as np
+
 from rigwarp.errors import InputError
+from rigwarp.geometry import Placement, look_at, rotation_from_degrees
 from rigwarp.rig.keys import MEASURED_LENGTHS, OBSTACLE, PROJECTOR, TARGET, TOP_LEVEL, VIEW
 from rigwarp.rig.model import (
     CHANNELS,
@@ -29,10 +33,9 @@ from rigwarp.rig.model import (
     Transfer,
     View,
 )
-from rigwarp.rig.parse_areas import area_of_table, parse_content, parse_table, parse_target, target_from
-from rigwarp.rig.parse_mirror import MESH_ENDINGS, file_name, mirror_from, parse_mirror, part_placement
-from rigwarp.rig.parse_parts import camera_device, optical_placement, picture_size
-from rigwarp.rig.section import POSITIVE, Limits, TomlSection, describe
+from rigwarp.rig.parse_areas import area_of_table, parse_content, parse_table, target_from
+from rigwarp.rig.parse_mirror import MESH_ENDINGS, file_name, mirror_from, part_placement
+from rigwarp.rig.section import MISSING, POSITIVE, Limits, TomlSection, describe
 from rigwarp.rig.toml_fields import meanings_of, read_table
 
 FORMAT = "rigwarp rig"
@@ -73,20 +76,26 @@ def rig_from_values(values: Mapping[str, Any], *, source: str = "rig.toml") -> R
     """The same from what the TOML file holds, read already; InputError as `parse_rig`."""
     document = TomlSection(source=source, path="", values=values, meanings=TOP_LEVEL)
     _check_format(document)
-    table, target = parse_table(document), parse_target(document)
+    table, target = parse_table(document), target_from(document.section("target", TARGET, required=False))
     view = parse_view(document, table, target)
     projects = view is None or any(document.has(key) for key in _OF_THE_PROJECTOR)
     return Rig(
         name=document.text("name", default="unnamed rig"),
         projector=_projector(document) if projects or view is None else view_as_projector(view),
-        mirror=parse_mirror(document) if projects or view is None else view.mirrors[0],
-        obstacles=tuple(_obstacle(section) for section in document.sections("obstacle", OBSTACLE)),
+        mirror=mirror_from(document, "mirror") if projects or view is None else view.mirrors[0],
+        obstacles=tuple(
+            Obstacle(file=file_name(section, MESH_ENDINGS), placement=part_placement(section))
+            for section in document.sections("obstacle", OBSTACLE)
+        ),
         table=table,
         content=parse_content(document, table) if projects or view is None else area_of_table(table),
         camera=_camera(document),
         target=target,
         tolerance=read_table(Tolerance, document.section("tolerance", meanings_of(Tolerance), required=False)),
-        measured=tuple(_measured(section) for section in document.sections("measured", meanings_of(Measured))),
+        measured=tuple(
+            read_table(Measured, section, what=section.choice("what", MEASURED_LENGTHS))
+            for section in document.sections("measured", meanings_of(Measured))
+        ),
         view=view,
         projects=projects,
     )
@@ -142,24 +151,64 @@ def _transfer(section: TomlSection) -> Transfer:
     return section.number("gamma", default=2.2, limits=_GAMMA)
 
 
-def _obstacle(section: TomlSection) -> Obstacle:
-    return Obstacle(file=file_name(section, MESH_ENDINGS), placement=part_placement(section))
-
-
 def _camera(document: TomlSection) -> CameraSpec:
     section = document.section("camera", meanings_of(CameraSpec), required=False)
-    channel = cast(Channel, section.choice("channel", CHANNELS, default="grey"))
     return CameraSpec(
-        resolution=picture_size(section, default=(1920, 1080)), device=camera_device(section), channel=channel
+        resolution=picture_size(section, default=(1920, 1080)),
+        device=camera_device(section),
+        channel=cast(Channel, section.choice("channel", CHANNELS, default="grey")),
     )
 
 
-def _measured(section: TomlSection) -> Measured:
-    what = section.text("what")
-    if what not in MEASURED_LENGTHS:
-        names = ", ".join(f'"{name}"' for name in MEASURED_LENGTHS)
-        section.fail("what", found=describe(what), expected=f"one of {names}")
-    return read_table(Measured, section, what=what)
+SMALLEST_PICTURE_PX = 16  # along one side; smaller is a slip of the pen
+LARGEST_PICTURE_PX = 16384  # the largest texture side of today's GPUs
+
+
+def picture_size(section: TomlSection, *, default: Any = MISSING) -> tuple[int, int]:
+    """`resolution`: (width, height) pixels."""
+    width, height = section.integers(
+        "resolution", 2, at_least=SMALLEST_PICTURE_PX, at_most=LARGEST_PICTURE_PX, default=default
+    )
+    return width, height
+
+
+def camera_device(section: TomlSection) -> int | str:
+    """`device`: which camera."""
+    device = section.values.get("device", 0)
+    is_index = type(device) is int and device >= 0
+    is_name = isinstance(device, str) and device.strip() != ""
+    if not (is_index or is_name):
+        section.fail("device", found=describe(device), expected="a number from 0, or text")
+    return cast(int | str, device)
+
+
+def optical_placement(section: TomlSection, *, what: str) -> Placement:
+    """Where a projector or camera (`what`) stands and looks: rotation_deg, or aim_mm with roll_deg."""
+    position_mm = section.vector("position_mm", 3)
+    if section.has("rotation_deg") and section.has("aim_mm"):
+        section.fail(
+            "aim_mm",
+            found="a second definition of the orientation beside rotation_deg",
+            expected="one of the two",
+            advice="Remove either aim_mm (with roll_deg) or rotation_deg.",
+        )
+    if section.has("roll_deg") and not section.has("aim_mm"):
+        section.fail(
+            "roll_deg", found="no aim_mm", expected="aim_mm beside it", advice="Add aim_mm or remove roll_deg."
+        )
+    if section.has("rotation_deg"):
+        return Placement(position_mm=position_mm, rotation=rotation_from_degrees(section.vector("rotation_deg", 3)))
+    if not section.has("aim_mm"):
+        section.fail(
+            "rotation_deg", found="nothing", expected="rotation_deg or aim_mm", advice=f"Say where the {what} looks."
+        )
+    aim_mm = section.vector("aim_mm", 3)
+    if np.array_equal(aim_mm, position_mm):
+        section.fail("aim_mm", found="the same point as position_mm", expected="another point")
+    return Placement(
+        position_mm=position_mm,
+        rotation=look_at(position_mm, aim_mm, math.radians(section.number("roll_deg", default=0.0))),
+    )
 
 
 _LARGEST_TOP_PX = 16384  # along one side: the largest picture that is drawn in one piece

@@ -7,10 +7,10 @@ import numpy as np
 
 from rigwarp.geometry import Array
 from rigwarp.rig.canvas import content_to_table, inside_table
-from rigwarp.rig.keys import AREA_SIZES, DICTIONARY_SIZES, TARGET
+from rigwarp.rig.keys import AREA_SIZES, DICTIONARY_SIZES
 from rigwarp.rig.model import BoardLayout, Content, Shape, Table, Target
 from rigwarp.rig.print_lengths import READ_MM, printed_scale
-from rigwarp.rig.section import MISSING, POSITIVE, Limits, TomlSection
+from rigwarp.rig.section import MISSING, POSITIVE, Limits, TomlSection, section_by
 from rigwarp.rig.toml_fields import meanings_of, read_table
 
 LONGER_SIDE_PX = 1080  # default size of content along its longer side
@@ -28,9 +28,7 @@ def parse_content(document: TomlSection, table: Table) -> Content:
     """Read and check [content], which must lie on the table."""
     section, shape = _area_section(document, "content", meanings_of(Content))
     size_mm = _size_mm(section, shape)
-    longer = max(size_mm)
-    automatic = tuple(max(16, round(LONGER_SIDE_PX * side / longer)) for side in size_mm)
-    width, height = section.integers("pixels", 2, at_least=16, at_most=16384, default=automatic)
+    width, height = section.integers("pixels", 2, at_least=16, at_most=16384, default=_usual_pixels(size_mm))
     content = read_table(Content, section, shape=shape, size_mm=size_mm, pixels=(width, height))
     _check_on_table(section, content, table)
     return content
@@ -38,14 +36,12 @@ def parse_content(document: TomlSection, table: Table) -> Content:
 
 def area_of_table(table: Table) -> Content:
     """The whole table as canvas."""
-    longer = max(table.size_mm)
-    width, height = (max(16, round(LONGER_SIDE_PX * side / longer)) for side in table.size_mm)
-    return Content(shape=table.shape, size_mm=table.size_mm, pixels=(width, height))
+    return Content(shape=table.shape, size_mm=table.size_mm, pixels=_usual_pixels(table.size_mm))
 
 
-def parse_target(document: TomlSection) -> Target:
-    """Read and check [target]."""
-    return target_from(document.section("target", TARGET, required=False))
+def _usual_pixels(size_mm: tuple[float, float]) -> tuple[int, int]:
+    width, height = (max(16, round(LONGER_SIDE_PX * side / max(size_mm))) for side in size_mm)
+    return width, height
 
 
 def target_from(section: TomlSection) -> Target:
@@ -112,23 +108,9 @@ def _dictionary(section: TomlSection, markers: int) -> str:
 
 def _area_section(document: TomlSection, key: str, meanings: dict[str, str]) -> tuple[TomlSection, Shape]:
     """The table of an area and its shape, which decides what its size is called."""
-    values = document.table(key)
-    given = {"shape": values["shape"]} if "shape" in values else {}
-    probe = TomlSection(source=document.source, path=key, values=given, meanings={"shape": meanings["shape"]})
-    shape = cast(Shape, probe.choice("shape", list(AREA_SIZES)))
-    section = TomlSection(
-        source=document.source,
-        path=key,
-        values=values,
-        meanings={**meanings, **AREA_SIZES[shape]},
-        elsewhere={
-            name: f'areas of shape = "{other}", and this one is a {shape}'
-            for other, names in AREA_SIZES.items()
-            if other != shape
-            for name in names
-        },
-    )
-    return section, shape
+    told = "areas of shape = {others}, and this one is a {form}"
+    section, shape = section_by(document, key, document.table(key), "shape", meanings, AREA_SIZES, told=told)
+    return section, cast(Shape, shape)
 
 
 def _size_mm(section: TomlSection, shape: Shape) -> tuple[float, float]:

@@ -11,7 +11,7 @@ from rigwarp.errors import InputError
 from rigwarp.geometry import Array, Placement, rotation_from_degrees
 from rigwarp.rig.keys import MIRROR, MIRROR_KINDS
 from rigwarp.rig.model import ConicShape, Facet, FacetsShape, MeshShape, Mirror, MirrorShape, ProfileShape, Sheet
-from rigwarp.rig.section import NOT_NEGATIVE, TomlSection, describe, listed
+from rigwarp.rig.section import NOT_NEGATIVE, TomlSection, describe, listed, section_by
 from rigwarp.rig.toml_fields import meanings_of, read_table
 
 MESH_ENDINGS = (".stl", ".ply", ".obj", ".3mf", ".glb", ".gltf", ".step", ".stp")
@@ -24,26 +24,11 @@ _FLAT_MM = 0.1  # corners may be typed with one decimal; at 400 mm from the tabl
 _COINCIDENT_MM = 1e-6
 
 
-def parse_mirror(document: TomlSection) -> Mirror:
-    """Read and check [mirror]."""
-    return mirror_from(document, "mirror", document.table("mirror"))
-
-
-def mirror_from(document: TomlSection, path: str, values: Mapping[str, Any]) -> Mirror:
-    """The mirror in a table of a rig file, which stands at `path`."""
-    kind = _kind(document, path, values.get("kind"))
-    section = TomlSection(
-        source=document.source,
-        path=path,
-        values=values,
-        meanings={**MIRROR, **MIRROR_KINDS[kind]},
-        elsewhere={
-            key: f'mirrors of kind = {_kinds_with(key)}, and this one is of kind "{kind}"'
-            for keys in MIRROR_KINDS.values()
-            for key in keys
-            if key not in MIRROR_KINDS[kind]
-        },
-    )
+def mirror_from(document: TomlSection, path: str, values: Mapping[str, Any] | None = None) -> Mirror:
+    """The mirror in a table of a rig file, which stands at `path`; `values` where that is in a list of tables."""
+    values = document.table(path) if values is None else values
+    told = 'mirrors of kind = {others}, and this one is of kind "{form}"'
+    section, kind = section_by(document, path, values, "kind", MIRROR, MIRROR_KINDS, told=told)
     return read_table(
         Mirror,
         section,
@@ -69,31 +54,15 @@ def file_name(section: TomlSection, endings: tuple[str, ...]) -> str:
     return name
 
 
-def _kind(document: TomlSection, path: str, found: object) -> str:
-    """The kind has to be known before the other keys can be judged."""
-    meanings = {"kind": MIRROR["kind"]}
-    values = {} if found is None else {"kind": found}
-    section = TomlSection(source=document.source, path=path, values=values, meanings=meanings)
-    return section.choice("kind", list(MIRROR_KINDS))
-
-
-def _kinds_with(key: str) -> str:
-    return listed([f'"{kind}"' for kind, keys in MIRROR_KINDS.items() if key in keys])
-
-
 def _shape(section: TomlSection, kind: str) -> MirrorShape:
     if kind == "mesh":
-        return _mesh(section)
+        file = file_name(section, MESH_ENDINGS)
+        return read_table(MeshShape, section, file=file, reflecting_side=_reflecting_side(section))
     if kind == "conic":
         return _conic(section)
     if kind == "profile":
         return ProfileShape(file=file_name(section, (".csv",)))
     return _facets(section)
-
-
-def _mesh(section: TomlSection) -> MeshShape:
-    file = file_name(section, MESH_ENDINGS)
-    return read_table(MeshShape, section, file=file, reflecting_side=_reflecting_side(section))
 
 
 def _reflecting_side(section: TomlSection) -> Array:
@@ -112,9 +81,7 @@ def _direction(section: TomlSection, key: str) -> Array:
 
 
 def _conic(section: TomlSection) -> ConicShape:
-    radius_mm = section.number("radius_mm")
-    if radius_mm == 0.0:
-        section.fail("radius_mm", found="0", expected="a number other than 0")
+    radius_mm = _bend(section, "radius_mm")
     conic_constant = section.number("conic_constant", default=0.0)
     inner_mm, outer_mm = section.numbers("aperture_mm", 2, limits=NOT_NEGATIVE)
     if inner_mm >= outer_mm:
@@ -167,10 +134,16 @@ def _facet(section: TomlSection) -> Facet:
     if not given:
         _check_flat(section, corners_mm)
         return Facet(corners_mm=corners_mm, bend_radius_mm=None, bend_axis=None)
-    radius_mm = section.number("bend_radius_mm")
-    if radius_mm == 0.0:
-        section.fail("bend_radius_mm", found="0", expected="a number other than 0")
+    radius_mm = _bend(section, "bend_radius_mm")
     return Facet(corners_mm=corners_mm, bend_radius_mm=radius_mm, bend_axis=_direction(section, "bend_axis"))
+
+
+def _bend(section: TomlSection, key: str) -> float:
+    """A radius of curvature, either way."""
+    radius_mm = section.number(key)
+    if radius_mm == 0.0:
+        section.fail(key, found="0", expected="a number other than 0")
+    return radius_mm
 
 
 def _check_outline(section: TomlSection, corners_mm: Array) -> None:

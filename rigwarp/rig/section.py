@@ -88,9 +88,8 @@ class TomlSection:
 
     def number(self, key: str, *, default: Any = MISSING, limits: Limits = ANY) -> float:
         """A finite number within limits."""
-        if key not in self.values:
-            return float(self._absent(key, default, f"a number{limits}"))
-        return self._number(key, "", self.values[key], limits)
+        value = self._value(key, default, f"a number{limits}")
+        return self._number(key, "", value, limits) if key in self.values else float(value)
 
     def numbers(
         self, key: str, count: int | None, *, default: Any = MISSING, limits: Limits = ANY
@@ -98,7 +97,7 @@ class TomlSection:
         """A list of `count` numbers (any number of them for None), each within limits."""
         amount = f"{count} " if count is not None else ""
         expected = f"a list of {amount}numbers{' each' if str(limits) else ''}{limits}"
-        value = self._absent(key, default, expected) if key not in self.values else self.values[key]
+        value = self._value(key, default, expected)
         items = self._list(key, "", value, count, expected)
         return tuple(self._number(key, f"[{i}]", item, limits) for i, item in enumerate(items))
 
@@ -109,7 +108,7 @@ class TomlSection:
     def points(self, key: str) -> Array:
         """(N, 3) points from a list of lists of three numbers; N may be 0."""
         expected = "a list of points [x, y, z]"
-        value = self._absent(key, MISSING, expected) if key not in self.values else self.values[key]
+        value = self._value(key, MISSING, expected)
         rows = [
             [
                 self._number(key, f"[{i}][{j}]", item, ANY)
@@ -121,26 +120,18 @@ class TomlSection:
 
     def integers(self, key: str, count: int, *, at_least: int, at_most: int, default: Any = MISSING) -> tuple[int, ...]:
         """A list of `count` whole numbers from `at_least` to `at_most`."""
-        one = f"a whole number from {at_least} to {at_most}"
         expected = f"a list of {count} whole numbers"
-        value = self._absent(key, default, expected) if key not in self.values else self.values[key]
-        items = self._list(key, "", value, count, expected)
-        for i, item in enumerate(items):
-            if isinstance(item, bool) or not isinstance(item, int) or not at_least <= item <= at_most:
-                self.fail(key, index=f"[{i}]", found=describe(item), expected=one)
-        return tuple(items)
+        items = self._list(key, "", self._value(key, default, expected), count, expected)
+        return tuple(self._whole(key, f"[{i}]", item, at_least, at_most) for i, item in enumerate(items))
 
     def whole(self, key: str, *, at_least: int, at_most: int, default: Any = MISSING) -> int:
         """A whole number from `at_least` to `at_most`."""
-        expected = f"a whole number from {at_least} to {at_most}"
-        value = self._absent(key, default, expected) if key not in self.values else self.values[key]
-        if isinstance(value, bool) or not isinstance(value, int) or not at_least <= value <= at_most:
-            self.fail(key, found=describe(value), expected=expected)
-        return value
+        value = self._value(key, default, f"a whole number from {at_least} to {at_most}")
+        return self._whole(key, "", value, at_least, at_most)
 
     def text(self, key: str, *, default: Any = MISSING) -> str:
         """Text that is not blank."""
-        value = self._absent(key, default, "text") if key not in self.values else self.values[key]
+        value = self._value(key, default, "text")
         if not isinstance(value, str) or not value.strip():
             self.fail(key, found=describe(value), expected="text")
         return value
@@ -148,23 +139,20 @@ class TomlSection:
     def choice(self, key: str, choices: Sequence[str], *, default: Any = MISSING, named: str = "") -> str:
         """One of a few words; `named` says what they are where they are too many to be listed."""
         expected = named or listed([f'"{choice}"' for choice in choices])
-        value = self._absent(key, default, expected) if key not in self.values else self.values[key]
+        value = self._value(key, default, expected)
         if not isinstance(value, str) or value not in choices:
             self.fail(key, found=describe(value), expected=expected, advice=_nearest(value, choices, quote='"'))
         return value
 
     def section(self, key: str, meanings: Mapping[str, str], *, required: bool) -> "TomlSection":
         """The table under `key`; an empty one when it is absent and not required."""
-        if key not in self.values:
-            if required:
-                self._absent(key, MISSING, f"a table [{self.where(key)}]")
-            return TomlSection(source=self.source, path=self.where(key), values={}, meanings=meanings)
-        return TomlSection(source=self.source, path=self.where(key), values=self.table(key), meanings=meanings)
+        values = self.table(key) if required or key in self.values else {}
+        return TomlSection(source=self.source, path=self.where(key), values=values, meanings=meanings)
 
     def table(self, key: str) -> Mapping[str, Any]:
         """The raw table under `key`, which must be there."""
         where = self.where(key)
-        value = self._absent(key, MISSING, f"a table [{where}]") if key not in self.values else self.values[key]
+        value = self._value(key, MISSING, f"a table [{where}]")
         if not isinstance(value, dict):
             self.fail(
                 key, found=describe(value), expected=f"a table [{where}]", advice=f"Write [{where}] on its own line."
@@ -194,10 +182,10 @@ class TomlSection:
             f"expected one of {', '.join(self.meanings)}. {advice}"
         )
 
-    def _absent(self, key: str, default: Any, expected: str) -> Any:
-        if default is MISSING:
+    def _value(self, key: str, default: Any, expected: str) -> Any:
+        if key not in self.values and default is MISSING:
             self.fail(key, found="nothing", expected=expected, advice=f"Add {key}: {self.meanings[key]}.")
-        return default
+        return self.values.get(key, default)
 
     def _list(self, key: str, index: str, value: Any, count: int | None, expected: str) -> list[Any]:
         if isinstance(value, tuple):
@@ -208,6 +196,12 @@ class TomlSection:
             if count < len(value) <= 2 * count and all(isinstance(one, int) for one in value):
                 expected += " with decimal points (45.5), not commas"
             self.fail(key, index=index, found=f"{len(value)} of them ({describe(value)})", expected=expected)
+        return value
+
+    def _whole(self, key: str, index: str, value: Any, at_least: int, at_most: int) -> int:
+        if type(value) is not int or not at_least <= value <= at_most:
+            expected = f"a whole number from {at_least} to {at_most}"
+            self.fail(key, index=index, found=describe(value), expected=expected)
         return value
 
     def _number(self, key: str, index: str, value: Any, limits: Limits) -> float:
@@ -221,6 +215,32 @@ class TomlSection:
         if 0.0 < abs(number) < least:
             self.fail(key, index=index, found=describe(value), expected=f"0, or a number of at least {least:g}")
         return number
+
+
+def section_by(
+    document: TomlSection,
+    path: str,
+    values: Mapping[str, Any],
+    key: str,
+    common: Mapping[str, str],
+    forms: Mapping[str, Mapping[str, str]],
+    *,
+    told: str,
+) -> tuple[TomlSection, str]:
+    """A table at `path` whose `key` decides which of some forms it has, with keys beside the `common` ones; and which.
+
+    `told` says where a key of another form belongs, such as 'areas of shape = {others}, and this one is a {form}'.
+    """
+    given = {key: values[key]} if key in values else {}
+    probe = TomlSection(source=document.source, path=path, values=given, meanings={key: common[key]})
+    form = probe.choice(key, list(forms))
+    elsewhere = {}
+    for name in {name for names in forms.values() for name in names} - set(forms[form]):
+        others = listed([f'"{other}"' for other, names in forms.items() if name in names])
+        elsewhere[name] = told.format(others=others, form=form)
+    meanings = {**common, **forms[form]}
+    section = TomlSection(source=document.source, path=path, values=values, meanings=meanings, elsewhere=elsewhere)
+    return section, form
 
 
 def describe(value: Any) -> str:

@@ -48,7 +48,7 @@ def number_key(
     return field(metadata={_KEY: _Key(name=name, meaning=meaning, read=read)}, **given)
 
 
-def whole_key(meaning: str, default: Any = MISSING, *, at_least: int, at_most: int, name: str = "") -> Any:
+def whole_key(meaning: str, default: Any = MISSING, *, at_least: int, at_most: int) -> Any:
     """A whole number; with the default None it may be left out."""
 
     def read(section: TomlSection, key: str) -> int | None:
@@ -56,7 +56,7 @@ def whole_key(meaning: str, default: Any = MISSING, *, at_least: int, at_most: i
         return None if absent else section.whole(key, default=default, at_least=at_least, at_most=at_most)
 
     given: dict[str, Any] = {} if default is MISSING else {"default": default}
-    return field(metadata={_KEY: _Key(name=name, meaning=meaning, read=read)}, **given)
+    return field(metadata={_KEY: _Key(name="", meaning=meaning, read=read)}, **given)
 
 
 def vector_key(meaning: str, count: int, default: Any = MISSING, *, name: str = "", scale: float = 1.0) -> Any:

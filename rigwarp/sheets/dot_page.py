@@ -1,13 +1,9 @@
 """Print-ready sheets of dots in rows and columns, for `rigwarp view verify --dots`: the proof that shares nothing."""
 
-import io
-
-import matplotlib as mpl
 import numpy as np
-from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.collections import EllipseCollection
 
-from rigwarp.sheets.page import HAIRLINE_PT, TEXT_PT, blank_page
+from rigwarp.sheets.page import HAIRLINE_PT, TEXT_PT, blank_page, pdf_bytes
 from rigwarp.sheets.pdf import SheetFormat
 from rigwarp.view.printed.dots import DOT_SHARE
 
@@ -39,11 +35,7 @@ def dot_sheet(pitch_mm: float, paper: SheetFormat) -> tuple[str, bytes]:
         f"{pitch_mm:g} x measured / {length:g}"
     )
     axes.text(width / 2, foot + 5, words, ha="center", fontsize=TEXT_PT)
-    buffer = io.BytesIO()
-    about = {"Title": "Dots", "Creator": "rigwarp", "Producer": None, "CreationDate": None}
-    with mpl.rc_context({"pdf.fonttype": 42}), PdfPages(buffer, metadata=about) as file:
-        file.savefig(figure)
-    return f"dots-{pitch_mm:g}mm-{paper.name}.pdf", buffer.getvalue()
+    return f"dots-{pitch_mm:g}mm-{paper.name}.pdf", pdf_bytes([figure], "Dots")
 
 
 def dots_on(pitch_mm: float, paper: SheetFormat) -> tuple[int, int]:

@@ -1,19 +1,24 @@
-"""One sheet of a printed target: the pattern, rulers along both axes and small print, drawn in millimetres."""
+"""One sheet of a printed target: the pattern and where its ink goes, rulers along both axes, small print; in mm."""
 
+import io
+from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
+import matplotlib as mpl
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.collections import LineCollection
 from matplotlib.figure import Figure
 from matplotlib.patches import PathPatch, Rectangle
 from matplotlib.path import Path as Outline
 from matplotlib.transforms import Affine2D
 
+from rigwarp.camera import charuco_board
 from rigwarp.camera.boards.sheet_code import code_modules, code_text
-from rigwarp.geometry import Array
+from rigwarp.geometry import Array, BoolArray
 from rigwarp.rig import Target
-from rigwarp.sheets.ink import board_outlines, cell_outlines
 
 QUIET_MM = 7.0
 """White paper between the pattern and anything else that is printed."""
@@ -34,6 +39,79 @@ _SHAFT = 0.5  # of the arrow's width
 _AWAY = "THIS EDGE AWAY FROM YOU"
 _ARROW_TEXT, _LARGEST_TEXT_PT = 0.6, 6.0 * _POINTS_PER_MM  # of the shaft's width
 _RULERS_MM = (200, 150, 100, 50)
+
+
+def board_outlines(target: Target) -> list[Array]:
+    """Outlines of everything black on the board.
+
+    Returns
+    -------
+    list of (N, 2)
+        Corners in board mm at nominal size: origin at the top-left corner of the pattern, x right, y down. To be filled
+        by the non-zero winding rule; cells of one marker are merged, so that no hairlines show between them.
+    """
+    board = charuco_board(target)
+    dictionary = board.getDictionary()
+    cells = dictionary.markerSize + 2  # the code and one cell of black border around it
+    square, marker = target.square_mm, target.marker_mm
+    black = np.ones(target.squares[::-1], bool)
+    outlines = []
+    for number, corners in zip(np.ravel(board.getIds()), board.getObjPoints(), strict=True):
+        centre = np.asarray(corners, float)[:, :2].mean(axis=0)
+        column, row = np.floor(centre / square).astype(int)
+        black[row, column] = False
+        ink = dictionary.generateImageMarker(int(number), cells, borderBits=1) < 128
+        # the centre is taken from the square, since OpenCV keeps its corners with seven digits only
+        start = (np.array([column, row]) + 0.5) * square - marker / 2.0
+        outlines += [start + loop * (marker / cells) for loop in cell_outlines(ink)]
+    for row, column in np.argwhere(black):
+        outlines.append(np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) * square + np.array([column, row]) * square)
+    return outlines
+
+
+def cell_outlines(ink: BoolArray) -> list[Array]:
+    """Boundaries of the True cells of (rows, columns), in cells, x right and y down, ink always on the same hand.
+
+    Outer boundaries and holes run opposite ways round, as the non-zero rule needs; cells that touch only at a
+    corner get separate turns there.
+    """
+    following: dict[tuple[int, int], list[tuple[int, int]]] = {}
+    padded = np.pad(ink, 1)
+    for row, column in np.argwhere(ink):
+        x, y = int(column), int(row)
+        corners = [(x, y), (x + 1, y), (x + 1, y + 1), (x, y + 1), (x, y)]
+        beside = (padded[y, x + 1], padded[y + 1, x + 2], padded[y + 2, x + 1], padded[y + 1, x])
+        for (start, end), inked in zip(pairwise(corners), beside, strict=True):
+            if not inked:
+                following.setdefault(start, []).append(end)
+    loops = []
+    while following:
+        start = here = next(iter(following))
+        loop, before = [], None
+        while True:
+            loop.append(here)
+            after = _turn(following, before, here)
+            before, here = here, after
+            if here == start:
+                break
+        loops.append(np.array(loop, float))
+    return loops
+
+
+def _turn(
+    following: dict[tuple[int, int], list[tuple[int, int]]], before: tuple[int, int] | None, here: tuple[int, int]
+) -> tuple[int, int]:
+    """The next corner of a boundary, taken off the list; where two touch, the one that stays with its cell."""
+    choices = following[here]
+    chosen = choices[0]
+    if len(choices) > 1 and before is not None:
+        come = (here[0] - before[0], here[1] - before[1])
+        right = (here[0] - come[1], here[1] + come[0])  # y down: turning right keeps to the same cell
+        chosen = right if right in choices else chosen
+    choices.remove(chosen)
+    if not choices:
+        del following[here]
+    return chosen
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -80,6 +158,7 @@ class SheetLayout:
 
 
 def least_size(target: Target) -> tuple[float, float]:
+    """(width, height) in mm of the smallest sheet that holds a board with all that stands beside it."""
     width, height = np.array(target.squares) * target.square_mm
     return float(width + _LEFT_MM + _RIGHT_MM), float(height + _TOP_MM + _BOTTOM_MM)
 
@@ -107,7 +186,18 @@ def blank_page(size_mm: tuple[float, float]) -> tuple[Figure, Axes]:
     return figure, axes
 
 
+def pdf_bytes(pages: Sequence[Figure], title: str) -> bytes:
+    """Pages as one PDF: the same pages give the same bytes."""
+    buffer = io.BytesIO()
+    about = {"Title": title, "Creator": "rigwarp", "Producer": None, "CreationDate": None}
+    with mpl.rc_context({"path.simplify": False, "pdf.fonttype": 42}), PdfPages(buffer, metadata=about) as file:
+        for page in pages:
+            file.savefig(page)
+    return buffer.getvalue()
+
+
 def sheet_page(layout: SheetLayout) -> Figure:
+    """A sheet that holds all of the board."""
     figure, axes = blank_page(layout.size_mm)
     draw_sheet(axes, layout, np.zeros(2), None)
     return figure
@@ -115,8 +205,11 @@ def sheet_page(layout: SheetLayout) -> Figure:
 
 def draw_sheet(axes: Axes, layout: SheetLayout, shift_mm: Array, window: Rectangle | None) -> None:
     """Everything on a sheet, moved by `shift_mm` and cut at `window`."""
-    artists = [_ink(layout), _code(layout), *_arrow(layout), *_rulers(layout)]
-    for artist in artists:
+    ink = _filled([loop + layout.start_mm for loop in board_outlines(layout.target)])
+    modules = code_modules(code_text(layout.target, layout.paper))  # what the sheet says of itself to a camera
+    start, side = layout.code_mm
+    code = _filled([start + loop * (side / len(modules)) for loop in cell_outlines(modules)])
+    for artist in (ink, code, *_arrow(layout), _rulers(layout)):
         artist.set_transform(Affine2D().translate(*shift_mm) + axes.transData)
         axes.add_artist(artist)
         if window is not None:
@@ -135,17 +228,6 @@ def draw_sheet(axes: Axes, layout: SheetLayout, shift_mm: Array, window: Rectang
         )
         if window is not None:
             label.set_clip_path(window)
-
-
-def _ink(layout: SheetLayout) -> PathPatch:
-    return _filled([loop + layout.start_mm for loop in board_outlines(layout.target)])
-
-
-def _code(layout: SheetLayout) -> PathPatch:
-    """What the sheet says of itself to a camera."""
-    ink = code_modules(code_text(layout.target, layout.paper))
-    start, side = layout.code_mm
-    return _filled([start + loop * (side / len(ink)) for loop in cell_outlines(ink)])
 
 
 def _arrow(layout: SheetLayout) -> list[PathPatch]:
@@ -178,7 +260,7 @@ def _ruler_start(layout: SheetLayout, axis: int) -> Array:
     return start
 
 
-def _rulers(layout: SheetLayout) -> list[LineCollection]:
+def _rulers(layout: SheetLayout) -> LineCollection:
     """A ruler below the pattern and one to its left, with a line every 10 mm."""
     lines = []
     for axis in (0, 1):
@@ -189,14 +271,14 @@ def _rulers(layout: SheetLayout) -> list[LineCollection]:
         for mark in range(0, length + 1, 10):
             tick = 4.0 if mark % 50 == 0 else 2.0
             lines.append([start + mark * along, start + mark * along + tick * outwards])
-    return [LineCollection(lines, colors="black", linewidths=HAIRLINE_PT, capstyle="butt")]
+    return LineCollection(lines, colors="black", linewidths=HAIRLINE_PT, capstyle="butt")
 
 
 def _texts(layout: SheetLayout) -> list[tuple[float, float, str, float, str, float]]:
     """x, y, text, turn in degrees, anchor, size in points."""
     target, found = layout.target, []
-    x_length, y_length = layout.ruler_mm(0), layout.ruler_mm(1)
-    for axis, length in ((0, x_length), (1, y_length)):
+    x_length, y_length = lengths = layout.ruler_mm(0), layout.ruler_mm(1)
+    for axis, length in enumerate(lengths):
         start = _ruler_start(layout, axis)
         for mark in (0, length):
             at = start + mark * np.eye(2)[axis]

@@ -1,13 +1,9 @@
 """Print-ready PDF sheets of a ChArUco board: vector drawing at true size, rulers to check the printer with, tiles."""
 
-import io
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-import matplotlib as mpl
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.collections import LineCollection
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
@@ -23,6 +19,7 @@ from rigwarp.sheets.page import (
     blank_page,
     draw_sheet,
     least_size,
+    pdf_bytes,
     sheet_page,
 )
 
@@ -81,20 +78,12 @@ def _draw_tile(
     start, end = low - before + shift, high + after + shift
     window = Rectangle(tuple(start), *(end - start), transform=axes.transData)
     draw_sheet(axes, layout, shift, window)
-    crosses = LineCollection(
-        [line + shift for line in _crosses(layout, seams)],
-        colors="black",
-        linewidths=HAIRLINE_PT,
-    )
+    lines = [line + shift for line in _crosses(layout, seams)]
+    crosses = LineCollection(lines, colors="black", linewidths=HAIRLINE_PT)
     axes.add_collection(crosses)
     crosses.set_clip_path(window)
     marks = []
-    for axis, side, cut in (
-        (0, low, cut_sides[0]),
-        (0, high, cut_sides[2]),
-        (1, low, cut_sides[1]),
-        (1, high, cut_sides[3]),
-    ):
+    for (axis, side), cut in zip(((0, low), (1, low), (0, high), (1, high)), cut_sides, strict=True):
         if cut:
             across, at = 1 - axis, side[axis] + shift[axis]
             for edge, sign in ((start[across], -1.0), (end[across], 1.0)):
@@ -128,15 +117,7 @@ SHEET_FORMATS = (A4, LETTER, A3)
 
 _COLUMN_MM = 12.0  # wider than it has to be: room for an arrow beside a board of several sheets
 
-SMALL_TARGET = Target(
-    squares=(10, 7),
-    square_mm=24.0,
-    marker_mm=18.0,
-    dictionary="DICT_5X5_250",
-    scale=(1.0, 1.0),
-    centre_mm=np.zeros(2),
-    rotation_rad=0.0,
-)
+SMALL_TARGET = Target(squares=(10, 7), square_mm=24.0, marker_mm=18.0, dictionary="DICT_5X5_250")
 """A board that fits on A4 and on US Letter."""
 
 STANDARD_TARGET = replace(SMALL_TARGET, square_mm=36.0, marker_mm=27.0)
@@ -176,12 +157,13 @@ def draw_target(target: Target, paper: SheetFormat) -> TargetSheet:
     name = f"charuco-{target.squares[0]}x{target.squares[1]}-{target.square_mm:g}mm-{paper.name}"
     size = _orientation(target, paper)
     if size is not None:
-        pdf = _pdf([sheet_page(SheetLayout(target=target, size_mm=size, paper=paper.name))])
-        return TargetSheet(name=f"{name}.pdf", pdf=pdf, pages=1, paper=paper.name, target=target)
-    width, height = least_size(target)
-    layout = SheetLayout(target=target, size_mm=(width + _COLUMN_MM, height), paper=f"{paper.name}-tiles")
-    pages = tile_pages(layout, paper.size_mm)
-    return TargetSheet(name=f"{name}-tiles.pdf", pdf=_pdf(pages), pages=len(pages), paper=paper.name, target=target)
+        pages = [sheet_page(SheetLayout(target=target, size_mm=size, paper=paper.name))]
+    else:
+        width, height = least_size(target)
+        layout = SheetLayout(target=target, size_mm=(width + _COLUMN_MM, height), paper=f"{paper.name}-tiles")
+        name, pages = f"{name}-tiles", tile_pages(layout, paper.size_mm)
+    pdf = pdf_bytes(pages, "ChArUco board")
+    return TargetSheet(name=f"{name}.pdf", pdf=pdf, pages=len(pages), paper=paper.name, target=target)
 
 
 def _orientation(target: Target, paper: SheetFormat) -> tuple[float, float] | None:
@@ -191,12 +173,3 @@ def _orientation(target: Target, paper: SheetFormat) -> tuple[float, float] | No
         if needed[0] <= size[0] and needed[1] <= size[1]:
             return size
     return None
-
-
-def _pdf(pages: Sequence[Figure]) -> bytes:
-    buffer = io.BytesIO()
-    about = {"Title": "ChArUco board", "Creator": "rigwarp", "Producer": None, "CreationDate": None}
-    with mpl.rc_context({"path.simplify": False, "pdf.fonttype": 42}), PdfPages(buffer, metadata=about) as file:
-        for page in pages:
-            file.savefig(page)
-    return buffer.getvalue()

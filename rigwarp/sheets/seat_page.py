@@ -1,17 +1,13 @@
 """Pages to print for a bench of mirror samples: the seat's template at true size, and where to put what."""
 
-import io
-
-import matplotlib as mpl
 import numpy as np
-from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
 from matplotlib.patches import Circle, Rectangle
 
 from rigwarp.samples.bench import SampleBench
-from rigwarp.sheets.page import HAIRLINE_PT, TEXT_PT, blank_page
+from rigwarp.sheets.page import HAIRLINE_PT, TEXT_PT, blank_page, pdf_bytes
+from rigwarp.sheets.pdf import A4
 
-_A4 = (210.0, 297.0)
 _FEET_MM = 8.0  # outside the opening
 _STEPS = (
     "1  Print at 100 %, check the ruler, cut the opening out of matt black board. Three small feet (pins, balls) on",
@@ -29,12 +25,13 @@ _STEPS = (
 
 def seat_pages(bench: SampleBench) -> dict[str, bytes]:
     """File name -> PDF."""
-    return {"seat-template-A4.pdf": _pdf(_template(bench)), "where-to-put-what-A4.pdf": _pdf(_plan(bench))}
+    pages = {"seat-template-A4.pdf": _template(bench), "where-to-put-what-A4.pdf": _plan(bench)}
+    return {name: pdf_bytes([page], "Bench for mirror samples") for name, page in pages.items()}
 
 
 def _template(bench: SampleBench) -> Figure:
-    figure, axes = blank_page(_A4)
-    middle = np.array([_A4[0] / 2.0, 110.0])
+    figure, axes = blank_page(A4.size_mm)
+    middle = np.array([A4.size_mm[0] / 2.0, 110.0])
     size = np.array(bench.opening_mm)
     axes.add_patch(Rectangle(tuple(middle - size / 2), *size, fill=False, lw=HAIRLINE_PT * 2))
     for x, y in ((-0.5, 0.5), (0.5, 0.5), (0.0, -0.5)):
@@ -53,7 +50,7 @@ def _template(bench: SampleBench) -> Figure:
 
 def _plan(bench: SampleBench) -> Figure:
     """Seen from above, drawn to a scale that fits, with the lengths beside it."""
-    figure, axes = blank_page(_A4)
+    figure, axes = blank_page(A4.size_mm)
     scale = 120.0 / (bench.near_mm + bench.far_mm)
     seat = np.array([40.0, 95.0])
     half = bench.angle_rad
@@ -76,11 +73,3 @@ def _plan(bench: SampleBench) -> Figure:
     for row, text in enumerate(_STEPS):
         axes.text(18, 180 + 6.5 * row, text, fontsize=TEXT_PT * 1.05)
     return figure
-
-
-def _pdf(page: Figure) -> bytes:
-    buffer = io.BytesIO()
-    about = {"Title": "Bench for mirror samples", "Creator": "rigwarp", "Producer": None, "CreationDate": None}
-    with mpl.rc_context({"pdf.fonttype": 42}), PdfPages(buffer, metadata=about) as file:
-        file.savefig(page)
-    return buffer.getvalue()

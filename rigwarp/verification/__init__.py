@@ -1,16 +1,20 @@
 """What really lands on the table: blinking dots, lines and light, photographed, each compared with what should be."""
 
-from rigwarp.verification.budget.causes import Cause, RegionBudget
-from rigwarp.verification.budget.grid_coverage import CheckGrid, GridCoverage
+from rigwarp.verification.budget.causes import CheckGrid, RegionBudget
 from rigwarp.verification.budget.map_budget import MapBudget, WarpSigmas, map_budget, thinned
-from rigwarp.verification.dots.corrected_map import moved_map, shifted_map
-from rigwarp.verification.dots.draw import dot_pictures
-from rigwarp.verification.dots.judge import ErrorFigures, Similarity, VerificationResult, judge_dots
-from rigwarp.verification.dots.locate import DotsFound, UnreadableBlob, locate_dots
-from rigwarp.verification.dots.plan import DotPlan, plan_dots
+from rigwarp.verification.dots.corrected_map import ResidualField, fit_residual_field, moved_map, shifted_map
+from rigwarp.verification.dots.judge import (
+    ErrorFigures,
+    LineFigure,
+    VerificationResult,
+    fit_affine_shape,
+    judge_dots,
+    straightness,
+    worst_line,
+)
+from rigwarp.verification.dots.locate import DotsFound, locate_dots
+from rigwarp.verification.dots.plan import DotPlan, dot_pictures, plan_dots
 from rigwarp.verification.dots.read_code import light_table
-from rigwarp.verification.dots.residual_field import ResidualField, fit_residual_field
-from rigwarp.verification.dots.shape import AffineShape, LineFigure, fit_affine_shape, straightness, worst_line
 from rigwarp.verification.drift.judgement import DriftJudgement, judge_drift
 from rigwarp.verification.drift.light_model import figured_model, map_mounting
 from rigwarp.verification.drift.quick import (
@@ -25,15 +29,12 @@ from rigwarp.verification.quality.charts import ChartModulation, chart_picture, 
 from rigwarp.verification.quality.uniformity import NinePoints, SeenContent, measure_uniformity
 
 __all__ = [
-    "AffineShape",
-    "Cause",
     "ChartModulation",
     "CheckGrid",
     "DotPlan",
     "DotsFound",
     "DriftJudgement",
     "ErrorFigures",
-    "GridCoverage",
     "LineFigure",
     "MapBudget",
     "NinePoints",
@@ -42,8 +43,6 @@ __all__ = [
     "RegionBudget",
     "ResidualField",
     "SeenContent",
-    "Similarity",
-    "UnreadableBlob",
     "VerificationResult",
     "WarpSigmas",
     "ambient_light",

@@ -91,7 +91,7 @@ def judge_picture(result: VerificationResult, rig: Rig, *, promised: BoolArray) 
     return Verdict(failures=(*failures, *judge_errors(result, rig).failures))
 
 
-def judge_errors(figures: VerificationResult | ErrorFigures, rig: Rig) -> Verdict:
+def judge_errors(figures: ErrorFigures, rig: Rig) -> Verdict:
     """What the dots' distances from their places say."""
     allowed = rig.tolerance.content_p95_mm
     if figures.p95_mm <= allowed:

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from rigwarp.capture.preflight.channels import judge_channels
+from rigwarp.capture.preflight.look import judge_channels
 from rigwarp.devices import Bench
 from rigwarp.devices.video_camera import as_grey
 

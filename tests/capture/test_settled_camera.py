@@ -184,6 +184,7 @@ def test_the_mean_of_four_has_half_the_noise():
 class Scripted:
     """A camera whose next photographs are known, each long after the flip."""
 
+    resolution = (64, 48)
     unlocked, frame_s, exposure_s = (), 0.01, None
 
     def __init__(self, photos):

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from rigwarp.capture.photographs.unmoved import compare
+from rigwarp.capture.scans.resume import compare
 
 SHAPE = (120, 160)
 NOISE = 1.5

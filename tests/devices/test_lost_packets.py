@@ -11,11 +11,10 @@ import pytest
 from lossy_relay import LossyRelay
 from rtsp_server import Feed, RtspServer
 
-from rigwarp.capture.photographs.averaged_camera import averaged
+from rigwarp.capture.photographs.borrowed_camera import averaged
 from rigwarp.capture.preflight.findings import about_network
 from rigwarp.devices import Losses, NetworkCamera, video_camera
-from rigwarp.devices.rtp_packets import VideoPackets
-from rigwarp.devices.rtp_watch import RtpWatch
+from rigwarp.devices.rtp_watch import RtpWatch, VideoPackets
 from rigwarp.devices.video_camera import open_video_camera
 from rigwarp.errors import DeviceError
 

@@ -9,7 +9,7 @@ import pytest
 
 from rigwarp.errors import InputError
 from rigwarp.files import current_view, read_view_lens, read_view_map, write_view_lens, write_view_map
-from rigwarp.files.view_file import read_lean_doubt
+from rigwarp.files.maps import read_lean_doubt
 from rigwarp.geometry import ViewMap
 from rigwarp.rig import Lens
 from rigwarp.view import LeanDoubt

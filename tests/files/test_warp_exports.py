@@ -1,6 +1,8 @@
 """Exported warps, read back by outside libraries as their README says: our own warp, and a map in closed form."""
 
 import io
+import json
+import struct
 import zipfile
 from collections.abc import Callable
 from pathlib import Path
@@ -204,6 +206,33 @@ def test_gain_inside_the_formats(exported: Path, warp: PlainWarp) -> None:
     assert len(table) == np.count_nonzero(warp.lit)
     v, u = table["v_px"].astype(int), table["u_px"].astype(int)
     assert np.abs(table["gain"] - warp.prewarp.gain[v, u]).max() <= 0.51e-5  # five decimals
+
+
+def test_gltf_is_laid_out_as_its_specification_says(exported: Path, warp: PlainWarp) -> None:
+    """glTF 2.0, 4.4: header, JSON, binary; 3.6 and 3.7: accessors; read by hand, whatever library wrote it."""
+    data = (exported / "gltf" / "warp.glb").read_bytes()
+    magic, version, total, length, kind = struct.unpack_from("<4sII I4s", data)
+    assert (magic, version, total, kind) == (b"glTF", 2, len(data), b"JSON")
+    tree = json.loads(data[20 : 20 + length])
+    assert data[24 + length : 28 + length] == b"BIN\0"
+    assert tree["asset"]["generator"].startswith("rigwarp ")
+    assert tree["materials"] == [{"name": "content", "doubleSided": True}]
+    assert [tree["nodes"][n] for n in tree["scenes"][0]["nodes"]] == [{"name": f"zone {z}", "mesh": z} for z in (0, 1)]
+    for zone, mesh in enumerate(tree["meshes"]):
+        (primitive,) = mesh["primitives"]
+        assert mesh["name"] == f"zone {zone}"
+        assert primitive["mode"] == 4
+        used = np.unique(warp.prewarp.triangles[warp.prewarp.triangle_zone == zone])
+        sheet = (warp.prewarp.vertices_px[used] + 0.5) * [0.001, -0.001] + [0.0, 0.001 * HEIGHT]
+        wanted = {"POSITION": sheet, "TEXCOORD_0": (warp.prewarp.content_px[used] + 0.5) / [800, 480]}
+        for name, values in wanted.items():
+            accessor = tree["accessors"][primitive["attributes"][name]]
+            start = 28 + length + tree["bufferViews"][accessor["bufferView"]].get("byteOffset", 0)
+            start += accessor.get("byteOffset", 0)
+            columns = int(accessor["type"][-1])
+            found = np.frombuffer(data, "<f4", accessor["count"] * columns, start).reshape(-1, columns)
+            assert np.abs(found[:, :2] - values).max() < 3e-7  # float32
+            assert name != "POSITION" or np.allclose(found.min(axis=0), accessor["min"])  # which positions must state
 
 
 def test_pfm_is_laid_out_as_netpbm_says(exported: Path, warp: PlainWarp) -> None:

@@ -13,8 +13,8 @@ from rigwarp.reports.figures import mirror as figures_mirror
 from rigwarp.reports.figures import photos as figures_photos
 from rigwarp.reports.figures import residuals as figures_residuals
 from rigwarp.reports.figures import table_map as figures_map
-from rigwarp.reports.figures.outlines import content_outline, table_outline
 from rigwarp.reports.figures.style import BLUE, GREEN, SKY, VERMILION
+from rigwarp.rig.canvas import content_outline, table_outline
 
 WIDTH_PX = 1200
 

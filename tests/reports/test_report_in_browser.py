@@ -13,8 +13,8 @@ from browser import browser, console_messages, look_at_pages, run_browser
 from rigwarp.files import open_rig
 from rigwarp.reports import report
 from rigwarp.reports.measures import table_raster
-from rigwarp.reports.page_template import page_template
 from rigwarp.reports.report import render_report, write_report
+from rigwarp.reports.sections.page import page_template
 
 PHONE_PX, DESKTOP_PX = 390, 1280
 DARK = "--blink-settings=preferredColorScheme=0"

@@ -9,8 +9,7 @@ import pypdfium2
 import pytest
 
 from rigwarp.rig import parse_rig
-from rigwarp.sheets.ink import board_outlines, cell_outlines
-from rigwarp.sheets.page import target_keys
+from rigwarp.sheets.page import board_outlines, cell_outlines, target_keys
 from rigwarp.sheets.pdf import A3, A4, LETTER, SMALL_TARGET, STANDARD_TARGET, draw_target, fits
 
 DPI = 300

@@ -32,14 +32,16 @@ import mutations
 import numpy as np
 import trimesh
 
-from rigwarp.capture.scans.capture_file import CaptureNotes, read_capture_notes, write_capture_notes
+from rigwarp.capture.scans.frames_folder import CaptureNotes, read_capture_notes, write_capture_notes
 from rigwarp.cli import EXIT_UNEXPECTED, main
 from rigwarp.devices import open_virtual
 from rigwarp.errors import RigwarpError
 from rigwarp.files import (
     RigFolder,
     current_result,
+    current_view,
     list_photos,
+    make_view_current,
     new_run,
     open_rig,
     read_adjustment,
@@ -61,7 +63,7 @@ from rigwarp.files import (
     write_stl,
 )
 from rigwarp.files import names as names_module
-from rigwarp.files.current_view import current_view, make_view_current
+from rigwarp.files.maps import read_lean_doubt, read_view_map, write_view_map
 from rigwarp.files.names import (
     BENCH_FILE,
     CAMERA_PICTURE,
@@ -85,7 +87,6 @@ from rigwarp.files.sheets_file import read_sheets
 from rigwarp.files.table_shape_file import read_table_shape
 from rigwarp.files.top_file import read_top, write_top
 from rigwarp.files.trust import add_trusted, is_trusted
-from rigwarp.files.view_file import read_lean_doubt, read_view_map, write_view_map
 from rigwarp.files.view_lens_file import read_view_lens, write_view_lens
 from rigwarp.geometry import TriangleMesh
 from rigwarp.geometry.view_map import ViewMap

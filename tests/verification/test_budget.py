@@ -13,8 +13,7 @@ from rigwarp.jobs.results.budget import _unproven
 from rigwarp.rig import Content, Table
 from rigwarp.sheets.pdf import STANDARD_TARGET
 from rigwarp.verification import CheckGrid, RegionBudget, WarpSigmas, map_budget, thinned
-from rigwarp.verification.budget.causes import combined, rectangular
-from rigwarp.verification.budget.grid_coverage import judge_grid
+from rigwarp.verification.budget.causes import combined, judge_grid, rectangular
 
 HEIGHT_MM = 800.0  # of the camera
 CONTENT = Content(shape="circle", size_mm=(400.0, 400.0), centre_mm=np.zeros(2), rotation_rad=0.0, pixels=(1000, 1000))

@@ -6,8 +6,8 @@ import pytest
 from rigwarp.errors import InputError
 from rigwarp.rig import Content
 from rigwarp.verification import dot_pictures, plan_dots
-from rigwarp.verification.dots.blink_code import blink_words
 from rigwarp.verification.dots.judge import error_figures, fit_similarity
+from rigwarp.verification.dots.plan import blink_words
 
 
 def content(shape="circle", size=(240.0, 240.0), pixels=(540, 540), rotation=0.0, centre=(0.0, 0.0)):

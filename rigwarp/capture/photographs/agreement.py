@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from typing import Any
 
 import cv2
 import numpy as np
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray, Photo
 
-_CELL = 8  # camera pixels; also the block of JPEG, whose noise is alike within one
+_CELL_PX = 8  # also the block of JPEG, whose noise is alike within one
 _LIT_SIGMAS = 5.0  # a cell is lit when the test light changes it by that many standard deviations of its noise
 _ROUNDING = 2.0 / 12.0  # code value squared: of a difference of two rounded values
 _WORST_SHARE = 0.005  # of the lit cells decide: a torn picture differs in a band, which may be narrow
@@ -52,7 +53,7 @@ class Agreement:
         A linear camera's white would hide a dark grey else, and its white in a longer exposure would be no noise.
         """
         (dark, bright), (low, high) = self.noise[:, self.lit], self.level[:, self.lit]
-        seen = 0.5 * sum(_averaged(photo.astype(np.float32))[self.lit] for photo in (one, other))
+        seen = 0.5 * sum(cell_means(photo)[self.lit] for photo in (one, other))
         share = np.maximum(seen - low, 0.0) / np.maximum(high - low, 1e-9)
         return np.asarray(dark + (bright - dark) * np.where(bright > dark, share, np.minimum(share, 1.0)))
 
@@ -95,7 +96,7 @@ def learn_agreement(dark: Sequence[Photo], bright: Sequence[Photo]) -> Agreement
             f"the camera sees hardly any change when the projector's light changes ({np.count_nonzero(lit)} places): "
             "check that the projector is on, that this window is on it, that the camera sees the table, the exposure"
         )
-    level = np.stack([_averaged(photos[-1].astype(np.float32)) for photos in (dark, bright)])
+    level = np.stack([cell_means(photos[-1]) for photos in (dark, bright)])
     first = Agreement(lit=lit, noise=noise, level=level, usual=1.0, ceiling=1.0)
     usual = max(first.difference(*pair) for pair in pairs)
     return replace(first, usual=usual, ceiling=_SLACK * _MOST_SLACK * usual)
@@ -104,11 +105,11 @@ def learn_agreement(dark: Sequence[Photo], bright: Sequence[Photo]) -> Agreement
 def _cells(one: Photo, other: Photo) -> Array:
     """Mean squared difference per cell, (rows, columns)."""
     difference: NDArray[np.float32] = one.astype(np.float32) - other.astype(np.float32)
-    return _averaged(difference**2)
+    return cell_means(difference**2)
 
 
-def _averaged(picture: NDArray[np.float32]) -> Array:
-    """Mean per cell, (rows, columns)."""
-    rows, columns = (max(1, n // _CELL) for n in picture.shape)
-    inner = picture[: rows * _CELL, : columns * _CELL]
+def cell_means(picture: NDArray[Any]) -> Array:
+    """Mean of each whole cell of 8 x 8 pixels of (H, W) or (H, W, 3); of the whole picture where it is smaller."""
+    rows, columns = (max(1, n // _CELL_PX) for n in picture.shape[:2])
+    inner = picture[: rows * _CELL_PX, : columns * _CELL_PX].astype(np.float32, copy=False)
     return np.asarray(cv2.resize(inner, (columns, rows), interpolation=cv2.INTER_AREA), float)

@@ -1,14 +1,16 @@
 """How long it takes from a picture shown to its photograph, measured with a light that changes at random moments."""
 
 import time
+from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import islice
 from typing import Final
 
 import numpy as np
 
 from rigwarp.capture.photographs.agreement import Agreement, learn_agreement
 from rigwarp.capture.photographs.paced_display import PacedDisplay
-from rigwarp.devices import Frame, NetworkCamera, StreamingCamera
+from rigwarp.devices import Frame, NetworkCamera, Shot, StreamingCamera
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Photo
 
@@ -71,7 +73,10 @@ def measure_latency(
     width, height = display.resolution
     greys = [np.full((height, width), code, np.uint8) for code in _TEST_CODES]
     rest_s = _SETTLE_S if rest_s is None else rest_s
-    at_rest = [_photos_at_rest(display, camera, grey, rest_s) for grey in greys]
+    at_rest = []
+    for grey in greys:
+        display.show(grey)
+        at_rest.append([shot.photo for shot in islice(_shots(camera, display.shown_s + rest_s), _AT_REST)])
     agreement = learn_agreement(*at_rest)
     references = [photos[-1] for photos in at_rest]
     times_s: list[float] = []
@@ -96,27 +101,22 @@ def measure_latency(
     )
 
 
-def _photos_at_rest(display: PacedDisplay, camera: StreamingCamera, grey: Frame, rest_s: float) -> list[Photo]:
-    display.show(grey)
-    photos: list[Photo] = []
-    moment_s = display.shown_s + rest_s
-    while len(photos) < _AT_REST:
-        shot = camera.next_shot(moment_s)
-        photos.append(shot.photo)
-        moment_s = shot.arrived_s
-    return photos
+def _shots(camera: StreamingCamera, after_s: float) -> Iterator[Shot]:
+    while True:
+        yield (shot := camera.next_shot(after_s))
+        after_s = shot.arrived_s
 
 
 def _arrival(camera: StreamingCamera, shown_s: float, reference: Photo, agreement: Agreement) -> float | None:
     """How long the picture took; None where the camera went away meanwhile."""
-    moment_s, away = shown_s, _times_away(camera)
-    while moment_s < shown_s + _LONGEST_S:
-        shot = camera.next_shot(moment_s)
-        moment_s = shot.arrived_s
+    away = _times_away(camera)
+    for shot in _shots(camera, shown_s):
         if _times_away(camera) != away:
             return None
         if agreement.same(shot.photo, reference):
-            return moment_s - shown_s
+            return shot.arrived_s - shown_s
+        if shot.arrived_s >= shown_s + _LONGEST_S:
+            break
     raise MeasurementError(
         f"the camera does not show a change of the projector's light {_LONGEST_S:g} s later: switch off what it "
         "adjusts by itself (exposure, gain, white balance), keep other light and shadows steady, and try again"

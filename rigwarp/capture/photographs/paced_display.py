@@ -24,13 +24,9 @@ class PacedDisplay:
     def __init__(self, display: Display, *, changes_per_s: float | None = CHANGES_PER_S) -> None:
         self._display = display
         self._pause_s = 1.0 / changes_per_s if changes_per_s else 0.0
+        self.resolution = display.resolution
         self.shown: Frame | None = None
         self.shown_s = -np.inf
-
-    @property
-    def resolution(self) -> tuple[int, int]:
-        """(width, height) in native pixels."""
-        return self._display.resolution
 
     def show(self, frame: Frame) -> None:
         """Show a picture; waits first when the one before came a short time ago. Nothing happens if it is the same."""

@@ -3,18 +3,17 @@
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
-import cv2
 import numpy as np
 
+from rigwarp.capture.photographs.agreement import cell_means
 from rigwarp.capture.photographs.latency import CHANGES, Latency, measure_latency
 from rigwarp.capture.photographs.paced_display import CHANGES_PER_S, PacedDisplay
 from rigwarp.capture.photographs.synchronised_camera import SynchronisedCamera
 from rigwarp.devices import Bench, Display, OneShotCamera, StreamingCamera
 from rigwarp.errors import MeasurementError
-from rigwarp.geometry import Array, Photo
+from rigwarp.geometry import Array
 
 _DARK, _BRIGHT = 64, 192  # code values: no full black to white
-_CELL = 8  # camera pixels
 _LIT_SHARE = 0.01  # of the cells are lit at least, by any projector that is seen at all
 _LEAST_CHANGE = 0.02  # of full scale: five codes of 255
 _SAME = 0.25  # of that change may the two photographs of dark differ: other light, noise
@@ -54,10 +53,8 @@ def _seen(display: Display, camera: OneShotCamera, code: int) -> Array:
     """Cells of a photograph of uniform light, as shares of full scale."""
     width, height = display.resolution
     display.show(np.full((height, width), code, np.uint8))
-    photo: Photo = camera.grab()
-    size = (max(1, photo.shape[1] // _CELL), max(1, photo.shape[0] // _CELL))
-    share = photo.astype(np.float32) / np.float32(np.iinfo(photo.dtype).max)
-    return np.asarray(cv2.resize(share, size, interpolation=cv2.INTER_AREA), float)
+    photo = camera.grab()
+    return cell_means(photo) / np.iinfo(photo.dtype).max
 
 
 _CONFIRMING: Final = 4
@@ -77,17 +74,9 @@ class SynchronisedBench(Bench):
 
     def facts(self) -> dict[str, Any]:
         """For the run's record."""
-        return {
-            "camera_unlocked": list(self.camera.unlocked),
-            "latency": None
-            if self.latency is None
-            else {
-                "median_s": self.latency.median_s,
-                "max_s": self.latency.max_s,
-                "frame_s": self.latency.frame_s,
-                "changes": self.latency.changes,
-            },
-        }
+        names = ("median_s", "max_s", "frame_s", "changes")
+        told = None if self.latency is None else {name: getattr(self.latency, name) for name in names}
+        return {"camera_unlocked": list(self.camera.unlocked), "latency": told}
 
 
 def synchronise(
@@ -116,14 +105,12 @@ def synchronise(
     DeviceError, MeasurementError
         See `measure_latency` and `require_following`.
     """
-    if isinstance(bench.camera, OneShotCamera):
-        # each change waits for a slow photograph: paced all the same, whatever the command does
-        display = PacedDisplay(bench.display, changes_per_s=changes_per_s)
-        require_following(display, bench.camera)
-        return SynchronisedBench(display=display, camera=bench.camera)
-    if not isinstance(bench.camera, StreamingCamera):
+    if not isinstance(bench.camera, OneShotCamera | StreamingCamera):
         return SynchronisedBench(display=bench.display, camera=bench.camera)
     display = PacedDisplay(bench.display, changes_per_s=changes_per_s)
+    if isinstance(bench.camera, OneShotCamera):  # paced, too, although each change waits for a slow photograph
+        require_following(display, bench.camera)
+        return SynchronisedBench(display=display, camera=bench.camera)
     latency = None if known_max_s is None else _confirmed(display, bench.camera, random, known_max_s)
     latency = latency or measure_latency(display, bench.camera, random, changes=changes)
     return SynchronisedBench(

@@ -11,9 +11,9 @@ import time
 from collections.abc import Iterator
 from typing import Final
 
-import cv2
 import numpy as np
 
+from rigwarp.capture.photographs.agreement import cell_means
 from rigwarp.capture.photographs.borrowed_camera import BorrowedCamera
 from rigwarp.capture.photographs.latency import Latency
 from rigwarp.capture.photographs.paced_display import PacedDisplay
@@ -29,8 +29,7 @@ _CALM: Final = 3  # agreeing photographs more that must follow one which hardly 
 _TRIES: Final = 100
 _LONGEST_S = 6.0  # the tries go on for at least so long: quick cameras deliver a hundred photographs in a second
 _STALE_S = 3.0
-_CHANGE_CODES = 3.0  # mean change of the projector's code values that no camera can miss ...
-_CHANGE_CELL = 8  # ... in cells of so many projector pixels: finer stripes may look all alike
+_CHANGE_CODES = 3.0  # mean change, by cells, that no camera can miss: finer stripes may look all alike
 _EXPOSURE_FRAMES = 6.0  # photographs that may still be on their way with the exposure before
 
 
@@ -132,13 +131,13 @@ class SynchronisedCamera(BorrowedCamera):
 
         One of the picture before with a trace of this one would be neither the same nor clearly another.
         """
-        if self._accepted is None or self._accepted[0] is self._display.shown:
+        if self._accepted is None or self._still_shown():
             return True
         return self._agreement.clearly_differ(shot.photo, self._accepted[1])
 
     def _stale(self, shot: Shot, ready_s: float) -> bool:
         """Whether a photograph still shows the picture before."""
-        if self._accepted is None or self._accepted[0] is self._display.shown:
+        if self._accepted is None or self._still_shown():
             return False
         shown, photo = self._accepted
         if not self._agreement.same(shot.photo, photo):
@@ -161,8 +160,6 @@ class SynchronisedCamera(BorrowedCamera):
 
 
 def _mean_change(one: Frame, other: Frame) -> float:
-    height, width = one.shape[:2]
-    size = (max(1, width // _CHANGE_CELL), max(1, height // _CHANGE_CELL))
-    cells = [cv2.resize(frame.astype(np.float32), size, interpolation=cv2.INTER_AREA) for frame in (one, other)]
+    cells = [cell_means(frame) for frame in (one, other)]
     grey = [cell.mean(axis=2) if cell.ndim == 3 else cell for cell in cells]
     return float(np.abs(grey[0] - grey[1]).mean())

@@ -88,25 +88,26 @@ def about_exposure(light: LightLevels, found: ExposureFound | None, exposure_s: 
     set_now = "" if exposure_s is None else f" at {_ms(exposure_s)}"
     if found is not None and found.frames is not None:
         set_now += f" ({found.frames} projector frames, found automatically)"
+    severity: Severity = "remark"
     if light.saturated > _BURNT_A_LITTLE:
+        severity = "stop" if light.saturated > _BURNT else "remark"
         text = (
             f"white is burnt out on {100 * light.saturated:.1f} % of the lit area{set_now}: shorten the exposure, "
             f"lower the gain or close the aperture until the brightest spot is at about {100 * FOUND_BRIGHT:.0f} %"
         )
-        return _finding("exposure", "stop" if light.saturated > _BURNT else "remark", text, figures)
-    if light.white < _DIM:
+    elif light.white < _DIM:
         reached = f"white reaches {100 * light.white:.0f} % of full scale only{set_now}"
         text = f"{reached}: lengthen the exposure or raise the gain"
-        return _finding("exposure", "remark", text, figures)
-    if found is not None and found.frames is None and exposure_s is not None:
+    elif found is not None and found.frames is None and exposure_s is not None:
         text = (
             f"white is right{set_now}, which is shorter than two projector frames: lower the gain, close the aperture "
             "or dim the projector, so that whole frames are exposed"
         )
-        return _finding("exposure", "remark", text, figures)
-    levels = f"white at {100 * light.white:.0f} % of full scale, brightest {100 * light.brightest:.0f} %"
-    text = f"{levels}, nothing burnt out{set_now}"
-    return _finding("exposure", "fine", text, figures)
+    else:
+        severity = "fine"
+        levels = f"white at {100 * light.white:.0f} % of full scale, brightest {100 * light.brightest:.0f} %"
+        text = f"{levels}, nothing burnt out{set_now}"
+    return _finding("exposure", severity, text, figures)
 
 
 def about_contrast(light: LightLevels, noise: float) -> PreflightFinding:
@@ -120,11 +121,11 @@ def about_contrast(light: LightLevels, noise: float) -> PreflightFinding:
         )
         return _finding("contrast", "stop", text, figures)
     text = f"white minus black is {100 * light.contrast:.0f} % of full scale, {ratio:.0f} times the noise"
-    advice = ": more light, a longer exposure or less gain makes the scan finer"
     low, wanted = _CONTRAST_TO_NOISE
-    if ratio < wanted:
-        return _finding("contrast", "stop" if ratio < low else "remark", text + advice, figures)
-    return _finding("contrast", "fine", text, figures)
+    if ratio >= wanted:
+        return _finding("contrast", "fine", text, figures)
+    text += ": more light, a longer exposure or less gain makes the scan finer"
+    return _finding("contrast", "stop" if ratio < low else "remark", text, figures)
 
 
 def about_room_light(light: LightLevels) -> PreflightFinding:
@@ -163,11 +164,10 @@ def about_steadiness(
 def about_blur(blur_px: float) -> PreflightFinding:
     """How sharp the projector's picture is on the table."""
     text = f"the picture on the table is blurred by {blur_px:.1f} projector px (sigma)"
-    severity: Severity = "fine"
-    if blur_px > _BLUR_PX[0]:
-        severity = "stop" if blur_px > _BLUR_PX[1] else "remark"
-        text += ": focus the projector on the table, by way of the mirror, and the camera"
-    return _finding("sharpness", severity, text, {"blur_px": blur_px})
+    if blur_px <= _BLUR_PX[0]:
+        return _finding("sharpness", "fine", text, {"blur_px": blur_px})
+    text += ": focus the projector on the table, by way of the mirror, and the camera"
+    return _finding("sharpness", "stop" if blur_px > _BLUR_PX[1] else "remark", text, {"blur_px": blur_px})
 
 
 def about_compression(seen: Compression) -> PreflightFinding:
@@ -289,49 +289,7 @@ def about_pose(move: SheetMove | None, *, tolerance_mm: float) -> PreflightFindi
             "the sheet is not in the picture: whether the camera has moved since camera.json cannot be told. Lay it "
             "where target.centre_mm says, or make camera.json again after any knock",
         )
-    figures = _pose_figures(move)
-    off = f"{move.off_mm:.2f} mm" if np.isfinite(move.off_mm) else "an unknown length"
-    slid, turned = float(np.hypot(*move.shift_mm[:2])), abs(float(np.degrees(move.turn_rad[2])))
-    lifted, tilted = abs(float(move.shift_mm[2])), float(np.degrees(np.hypot(*move.turn_rad[:2])))
-    seen = (
-        f"the sheet seems {np.linalg.norm(move.shift_mm):.2f} mm and {np.degrees(np.linalg.norm(move.turn_rad)):.2f}°"
-    )
-    if move.chi_squared < _SURE or move.off_mm < _HARMLESS * tolerance_mm:
-        text = f"{seen} from where it was, {_sigmas(move)} sigma: the camera has not moved ({off} on the table at most)"
-        return PreflightFinding(what=POSE, severity="fine", text=text, figures=figures)
-    again = "make camera.json again: rigwarp camera RIG --table PHOTO --replace"
-    if move.magnified is not None:
-        stands = ", or it stands nearer" if move.magnified > 1.0 else ", or it stands farther away"
-        text = (
-            f"the sheet is {move.magnified:.3f} times as large in the picture as camera.json has it, all of it alike: "
-            "the camera shows another part of its sensor in as many pixels (another mode, its stabilisation or a zoom)"
-            f"{'' if move.only_magnified else stands}. Set it as it was, or {again}"
-        )
-        return PreflightFinding(what=POSE, severity="stop", text=text, figures=figures)
-    relaid = slid > _RELAID_MM or turned > _RELAID_DEG
-    if relaid and lifted < _PLAIN_LIFT_MM and tilted < _PLAIN_LIFT_DEG:
-        text = (
-            f"the sheet lies {slid:.0f} mm and {turned:.1f}° from where it was, flat on the table: if nobody moved it, "
-            f"the camera has moved, and {again}"
-        )
-        return PreflightFinding(what=POSE, severity="remark", text=text, figures=figures)
-    who = "the camera has moved"
-    if not relaid and move.lift_chi_squared < _SURE_LIFT:
-        who = "the camera has moved, or the sheet along the table"
-    text = (
-        f"{seen} from where it was ({lifted:.2f} mm up or down, {tilted:.2f}° tilted, {_sigmas(move)} sigma): {who}; "
-        f"places on the table may be wrong by {off}. Put it back, or {again}"
-    )
-    severe = not move.off_mm <= tolerance_mm
-    return PreflightFinding(what=POSE, severity="stop" if severe else "remark", text=text, figures=figures)
-
-
-def _sigmas(move: SheetMove) -> str:
-    return f"{np.sqrt(move.chi_squared / 6.0):.1f}"
-
-
-def _pose_figures(move: SheetMove) -> Mapping[str, Any]:
-    return {
+    figures = {
         "corners": move.corners,
         "shift_mm": move.shift_mm,
         "shift_sigma_mm": move.shift_sigma_mm,
@@ -342,24 +300,64 @@ def _pose_figures(move: SheetMove) -> Mapping[str, Any]:
         "magnified": move.magnified,
         "table_off_mm": move.off_mm,
     }
+    off = f"{move.off_mm:.2f} mm" if np.isfinite(move.off_mm) else "an unknown length"
+    slid, turned = float(np.hypot(*move.shift_mm[:2])), abs(float(np.degrees(move.turn_rad[2])))
+    lifted, tilted = abs(float(move.shift_mm[2])), float(np.degrees(np.hypot(*move.turn_rad[:2])))
+    seen = (
+        f"the sheet seems {np.linalg.norm(move.shift_mm):.2f} mm and {np.degrees(np.linalg.norm(move.turn_rad)):.2f}°"
+    )
+    if move.chi_squared < _SURE or move.off_mm < _HARMLESS * tolerance_mm:
+        text = f"{seen} from where it was, {_sigmas(move)} sigma: the camera has not moved ({off} on the table at most)"
+        return _finding(POSE, "fine", text, figures)
+    again = "make camera.json again: rigwarp camera RIG --table PHOTO --replace"
+    if move.magnified is not None:
+        stands = ", or it stands nearer" if move.magnified > 1.0 else ", or it stands farther away"
+        text = (
+            f"the sheet is {move.magnified:.3f} times as large in the picture as camera.json has it, all of it alike: "
+            "the camera shows another part of its sensor in as many pixels (another mode, its stabilisation or a zoom)"
+            f"{'' if move.only_magnified else stands}. Set it as it was, or {again}"
+        )
+        return _finding(POSE, "stop", text, figures)
+    relaid = slid > _RELAID_MM or turned > _RELAID_DEG
+    if relaid and lifted < _PLAIN_LIFT_MM and tilted < _PLAIN_LIFT_DEG:
+        text = (
+            f"the sheet lies {slid:.0f} mm and {turned:.1f}° from where it was, flat on the table: if nobody moved it, "
+            f"the camera has moved, and {again}"
+        )
+        return _finding(POSE, "remark", text, figures)
+    who = "the camera has moved"
+    if not relaid and move.lift_chi_squared < _SURE_LIFT:
+        who = "the camera has moved, or the sheet along the table"
+    text = (
+        f"{seen} from where it was ({lifted:.2f} mm up or down, {tilted:.2f}° tilted, {_sigmas(move)} sigma): {who}; "
+        f"places on the table may be wrong by {off}. Put it back, or {again}"
+    )
+    severe = not move.off_mm <= tolerance_mm
+    return _finding(POSE, "stop" if severe else "remark", text, figures)
+
+
+def _sigmas(move: SheetMove) -> str:
+    return f"{np.sqrt(move.chi_squared / 6.0):.1f}"
 
 
 def about_scaling(by_axis: Mapping[str, FinestStripes]) -> PreflightFinding:
     """Judge the finest stripes of both directions, by the worse of them."""
     light = min(s.light for s in by_axis.values())
-    scaled, figures = _scaled(by_axis, light), _scaling_figures(by_axis)
+    names = ("light", "equal_code", "banding", "imbalance", "contrast", "allowed")
+    figures = {axis: {name: getattr(s, name) for name in names} for axis, s in by_axis.items()}
+    scaled = _scaled(by_axis, light)
     if scaled:
-        return PreflightFinding(what=SCALING, severity="stop", text=f"{scaled}: {_SCALED_ADVICE}", figures=figures)
+        return _finding(SCALING, "stop", f"{scaled}: {_SCALED_ADVICE}", figures)
     told = f"stripes one pixel wide give {light:.2f} of white's light"
     if light < _HALF_LIGHT[1]:
         text = (
             f"{told} where 0.50 is right, evenly: scaled gently, or smoothed. Check that the display runs at the "
             "projector's native size without overscan, use a digital cable, and switch off noise and sharpness filters"
         )
-        return PreflightFinding(what=SCALING, severity="remark", text=text, figures=figures)
+        return _finding(SCALING, "remark", text, figures)
     kept = min(s.contrast for s in by_axis.values())
     text = f"{told}, evenly: not scaled; the camera sees {100 * kept:.0f} % of their contrast, the rest is blur"
-    return PreflightFinding(what=SCALING, severity="fine", text=text, figures=figures)
+    return _finding(SCALING, "fine", text, figures)
 
 
 def _scaled(by_axis: Mapping[str, FinestStripes], light: float) -> str:
@@ -377,8 +375,3 @@ def _scaled(by_axis: Mapping[str, FinestStripes], light: float) -> str:
                 f"{100 * s.allowed:.0f} %: pixels are repeated or dropped"
             )
     return ""
-
-
-def _scaling_figures(by_axis: Mapping[str, FinestStripes]) -> dict[str, Any]:
-    names = ("light", "equal_code", "banding", "imbalance", "contrast", "allowed")
-    return {axis: {name: getattr(s, name) for name in names} for axis, s in by_axis.items()}

@@ -6,13 +6,14 @@ with stripes one and two pixels wide; about twenty in a quick look. No two neigh
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rigwarp.camera import CameraModel, detect_board
 from rigwarp.camera.table.field_of_view import content_in_view, content_pixels, sheet_pixels
 from rigwarp.camera.table.sheet_move import sheet_move
-from rigwarp.capture.preflight.channels import judge_channels
 from rigwarp.capture.preflight.exposure_search import ExposureFound, find_exposure
 from rigwarp.capture.preflight.findings import (
     CONTENT,
@@ -20,6 +21,7 @@ from rigwarp.capture.preflight.findings import (
     SCALING,
     PreflightFinding,
     about_blur,
+    about_channels,
     about_compression,
     about_contrast,
     about_exposure,
@@ -40,11 +42,12 @@ from rigwarp.decode.checks.finest_stripes import measure_finest_stripes, stripe_
 from rigwarp.decode.checks.light_levels import lit_pixels, measure_light, usual_response
 from rigwarp.decode.checks.overlay import find_overlay
 from rigwarp.decode.checks.steadiness import measure_steadiness
-from rigwarp.devices import Bench, Frame, NetworkCamera
+from rigwarp.devices import Bench, ColourCamera, Frame, NetworkCamera
+from rigwarp.devices.video_camera import as_grey
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import BoolArray, Photo
 from rigwarp.patterns import PatternSet, PhaseFrame
-from rigwarp.rig import Rig
+from rigwarp.rig import CHANNELS, Channel, Rig
 
 FRAME_S = 1 / 60
 """One frame of a usual projector."""
@@ -59,6 +62,8 @@ _REST = 3  # photographs of what has come to rest
 _BLUR_PERIOD_PX, _BLUR_LIGHT = 25.0, (0.02, 0.98)
 _NEARLY_TWO = 1.9  # frames: drivers round
 _BURNT, _BRIGHT, _DIM = 0.001, 0.97, 0.4  # of white: outside, the exposure is searched for
+_BRIGHTEST = 0.98
+"""Share of pixels below: a camera that cuts off black has one value wherever no light falls, often on most of them."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -91,7 +96,6 @@ def run_preflight(
     camera: CameraModel | None,
     sheet_height_mm: float,
     quick: bool = False,
-    frame_s: float = FRAME_S,
     advance: Callable[[], None],
 ) -> Preflight:
     """Look at everything that can be told before a scan.
@@ -101,14 +105,12 @@ def run_preflight(
     camera : from camera.json; without it nothing is said about the content area and the camera's place.
     sheet_height_mm : of the print on the table, table frame.
     quick : leaves the exposure alone where it will do, and takes fewer photographs; the blur is left to the scan.
-    frame_s : one frame of the projector.
     """
     looked_at = None
     if camera is not None and camera.resolution == bench.camera.resolution:
         looked_at = content_pixels(camera, rig.content, rig.table.height_mm)
-    _shown(bench, [_level(bench, code) for code in _RAMP], advance)
-    (white,) = _shown(bench, [_level(bench, 255)], advance)
-    found = _exposed(bench, white, looked_at, quick=quick, frame_s=frame_s)
+    white = _shown(bench, [_level(bench, code) for code in (*_RAMP, 255)], advance)[-1]
+    found = _exposed(bench, white, looked_at, quick=quick)
     whites = _steady(bench, _QUICK_WHITES if quick else _WHITES, advance)
     codes = _QUICK_LEVELS if quick else _LEVELS
     photos = [whites[-1], *_shown(bench, [_level(bench, code) for code in codes[1:]], advance)]
@@ -126,7 +128,7 @@ def run_preflight(
         levels = dict(zip(codes, photos, strict=True))
         fine = contrast.severity == "fine" and not quick  # noise passes for contrast of the finest stripes
         findings.append(_judged(SCALING, lambda: _scaling(bench, rig, levels, wider=fine, advance=advance)))
-        findings.append(_judged("steady light", lambda: _steady_light(bench, whites, blacks, lit, frame_s)))
+        findings.append(_judged("steady light", lambda: _steady_light(bench, whites, blacks, lit)))
         if not quick:  # else the scan measures the blur itself
             findings += _stream(bench, rig, levels, lit, advance)
             colour = judge_channels(bench, rig.camera.channel)
@@ -158,13 +160,11 @@ def _scaling(
     return about_scaling(judged)
 
 
-def _steady_light(
-    bench: Bench, whites: Sequence[Photo], blacks: Sequence[Photo], lit: BoolArray, frame_s: float
-) -> PreflightFinding:
+def _steady_light(bench: Bench, whites: Sequence[Photo], blacks: Sequence[Photo], lit: BoolArray) -> PreflightFinding:
     response = usual_response(int(np.iinfo(whites[0].dtype).max))  # not from the levels: they may flicker too
     steady = measure_steadiness(whites, lit, response=response)
     dark = measure_steadiness(blacks, lit, response=response) if len(blacks) > 1 else None
-    return about_steadiness(steady, dark, frame_s, bench.camera.exposure_s)
+    return about_steadiness(steady, dark, FRAME_S, bench.camera.exposure_s)
 
 
 def _stream(
@@ -172,18 +172,46 @@ def _stream(
 ) -> list[PreflightFinding]:
     """Broad stripes: how sharp they are, and what the camera makes of them; last, what it writes into its pictures."""
     stripes = _broad_stripes(rig, bench.display.resolution)
-    dark = [*_shown(bench, [_level(bench, _BETWEEN)], advance)]
-    (one,) = _shown(bench, stripes[:1], advance)
-    dark += _shown(bench, [_level(bench, _BETWEEN)], advance)
-    (other,) = _shown(bench, stripes[1:], advance)
+    between = _level(bench, _BETWEEN)
+    *dark, one, again, other = _shown(bench, [between, stripes[0], between, stripes[1]], advance)
     rest = [bench.camera.look() for _ in range(_REST)]
-    dark += _shown(bench, [_level(bench, _BETWEEN)], advance)
+    dark += [again, *_shown(bench, [between], advance)]
     light = _BLUR_LIGHT[1] - _BLUR_LIGHT[0]
     return [
         _judged("sharpness", lambda: about_blur(blur_from_stripes(levels, (one, other), _BLUR_PERIOD_PX, light))),
         about_compression(measure_compression(other, rest, levels[255], lit)),
         about_overlay(find_overlay(dark)),
     ]
+
+
+def judge_channels(bench: Bench, used: Channel) -> PreflightFinding | None:
+    """Photograph white and black in colour and compare the channels; None for a camera in black and white."""
+    camera = bench.camera
+    if not isinstance(camera, ColourCamera) or camera.look_colour().ndim == 2:
+        return None
+    white = _in_colour(bench, camera, 255, 2)
+    _in_colour(bench, camera, 128, 0)  # no two neighbours make a full flash
+    (black,) = _in_colour(bench, camera, 0, 1)
+    return about_channels({channel: _contrast_to_noise(white, black, channel) for channel in CHANNELS}, used)
+
+
+def _in_colour(bench: Bench, camera: ColourCamera, code: int, count: int) -> list[NDArray[Any]]:
+    bench.display.show(_level(bench, code))
+    camera.grab()  # from now on photographs are of this
+    return [camera.look_colour() for _ in range(count)]
+
+
+def _contrast_to_noise(white: list[NDArray[Any]], black: NDArray[Any], channel: Channel) -> float:
+    """Of the brighter half of the picture, or what is half as bright as the brightest; 0 where burnt out."""
+    one, other, dark = (as_grey(photo, channel=channel) for photo in (*white, black))
+    change = one.astype(np.float32) - dark
+    half, brightest = np.quantile(change, [0.5, _BRIGHTEST])
+    lit = change >= max(half, brightest / 2)
+    if np.mean(one[lit] == np.iinfo(one.dtype).max) > _BURNT:
+        return 0.0
+    low, high = np.quantile((one.astype(np.float32) - other)[lit], [0.16, 0.84])
+    noise = max(float(high - low) / 2.0 / 2.0**0.5, 0.3)  # rounding alone has 0.3
+    return float(np.median(change[lit]) / noise)
 
 
 def _about_place(
@@ -214,9 +242,7 @@ def _about_place(
     ]
 
 
-def _exposed(
-    bench: Bench, white: Photo, looked_at: BoolArray | None, *, quick: bool, frame_s: float
-) -> ExposureFound | None:
+def _exposed(bench: Bench, white: Photo, looked_at: BoolArray | None, *, quick: bool) -> ExposureFound | None:
     """Search for the exposure, with white shown, where the camera lets it be set and the present one will not do.
 
     A quick look puts up with one shorter than two projector frames.
@@ -224,30 +250,26 @@ def _exposed(
     start_s = bench.camera.exposure_s
     if start_s is None:
         return None  # not to be set from here; what to change at the camera is told
-    whole_frames = quick or start_s > _NEARLY_TWO * frame_s
-    if whole_frames and _burnt(white, looked_at) <= _BURNT and _DIM < _brightest(white, looked_at) < _BRIGHT:
+    whole_frames = quick or start_s > _NEARLY_TWO * FRAME_S
+    brightest, burnt = _brightest(white, looked_at)
+    if whole_frames and burnt <= _BURNT and _DIM < brightest < _BRIGHT:
         return None
-
     if bench.camera.set_exposure(start_s) is None:
         return None
 
     def tried(seconds: float) -> tuple[float, float]:
         real_s = bench.camera.set_exposure(seconds)
         photo = bench.camera.grab()
-        return (seconds if real_s is None else real_s), _brightest(photo, looked_at)
+        return (seconds if real_s is None else real_s), _brightest(photo, looked_at)[0]
 
-    return find_exposure(tried, frame_s=frame_s)
+    return find_exposure(tried, frame_s=FRAME_S)
 
 
-def _brightest(white: Photo, looked_at: BoolArray | None) -> float:
-    """What one pixel in a thousand exceeds, as a share of full scale."""
+def _brightest(white: Photo, looked_at: BoolArray | None) -> tuple[float, float]:
+    """What one pixel in a thousand exceeds, as a share of full scale; and the share of pixels at full scale."""
     seen = white if looked_at is None or not looked_at.any() else white[looked_at]
-    return float(np.quantile(seen, 0.999)) / float(np.iinfo(white.dtype).max)
-
-
-def _burnt(white: Photo, looked_at: BoolArray | None) -> float:
-    seen = white if looked_at is None or not looked_at.any() else white[looked_at]
-    return float(np.mean(seen == np.iinfo(white.dtype).max))
+    full_scale = float(np.iinfo(white.dtype).max)
+    return float(np.quantile(seen, 0.999)) / full_scale, float(np.mean(seen == full_scale))
 
 
 def _noise(whites: Sequence[Photo], lit: BoolArray) -> float:

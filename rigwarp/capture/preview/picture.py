@@ -8,7 +8,6 @@ from typing import Final
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from rigwarp.camera import BoardView
 from rigwarp.capture.preview.drawing import Colour, Picture, box, dots, hatch, polyline, text_width, wrapped, write
@@ -102,7 +101,10 @@ def _camera_picture(whole: Picture, photo: Photo, state: PreviewState) -> None:
     left, top, scale = picture_place((photo.shape[0], photo.shape[1]))
     size = (round(photo.shape[1] * scale), round(photo.shape[0] * scale))
     how = cv2.INTER_AREA if scale < 1.0 else cv2.INTER_LINEAR
-    grey = np.asarray(cv2.resize(_eight_bit(photo), size, interpolation=how), np.uint8)
+    grey = np.asarray(
+        cv2.resize((photo if photo.dtype == np.uint8 else photo >> 8).astype(np.uint8), size, interpolation=how),
+        np.uint8,
+    )
     shown: Picture = np.repeat(grey[..., None], 3, axis=2)
     if state.cells is not None:
         _empty_cells(shown, state.cells == 0)
@@ -130,10 +132,9 @@ def _empty_cells(shown: Picture, empty: BoolArray) -> None:
     over = shown.copy()
     hatch(over, mask, CAUTION, rising=False)
     shown[:] = np.rint(0.72 * shown + 0.28 * over).astype(np.uint8)
-    for k in range(1, columns):
-        shown[:, round(k * width / columns)] = (shown[:, round(k * width / columns)] * 0.6).astype(np.uint8)
-    for k in range(1, rows):
-        shown[round(k * height / rows)] = (shown[round(k * height / rows)] * 0.6).astype(np.uint8)
+    lines = [np.s_[:, round(k * width / columns)] for k in range(1, columns)]
+    for line in [*lines, *(np.s_[round(k * height / rows)] for k in range(1, rows))]:
+        shown[line] = (shown[line] * 0.6).astype(np.uint8)
 
 
 def _count_down(shown: Picture, left_s: float, hold_s: float) -> None:
@@ -152,13 +153,10 @@ def _column(whole: Picture, photo: Photo, state: PreviewState) -> None:
     _meter(whole, levels)
     left, top, width, _ = _METER
     beside = left + width + 66
-    burnt = float(np.mean(photo == np.iinfo(photo.dtype).max))
+    burnt = brightest_and_burnt(photo)[1]
+    right = _GOOD_BRIGHTS[0] <= levels[2] <= _GOOD_BRIGHTS[1]
     facts = [
-        (
-            "brightest",
-            f"{100 * levels[2]:.0f} %",
-            GOOD if _GOOD_BRIGHTS[0] <= levels[2] <= _GOOD_BRIGHTS[1] else CAUTION,
-        ),
+        ("brightest", f"{100 * levels[2]:.0f} %", GOOD if right else CAUTION),
         ("middle", f"{100 * levels[1]:.0f} %", INK),
         ("darkest", f"{100 * levels[0]:.0f} %", INK),
         ("burnt out", f"{100 * burnt:.2f} %", BURNT if burnt > 0.0 else INK),
@@ -207,7 +205,3 @@ def _levels(photo: Photo) -> tuple[float, float, float]:
     """Dark, middle and bright levels of the picture as shares of full scale."""
     low, middle, high = np.quantile(photo[::2, ::2], [0.01, 0.5, 0.999]) / np.iinfo(photo.dtype).max
     return float(low), float(middle), float(high)
-
-
-def _eight_bit(photo: Photo) -> NDArray[np.uint8]:
-    return (photo if photo.dtype == np.uint8 else photo >> 8).astype(np.uint8, copy=False)

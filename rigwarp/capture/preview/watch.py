@@ -8,7 +8,7 @@ from rigwarp.camera import CameraModel, detect_board
 from rigwarp.camera.boards.board_sharpness import board_blur_px
 from rigwarp.camera.table.field_of_view import content_in_view, content_outline_px
 from rigwarp.camera.table.sheet_move import sheet_move
-from rigwarp.capture.preview.picture import PreviewState
+from rigwarp.capture.preview.picture import PreviewState, brightest_and_burnt
 from rigwarp.devices import Camera
 from rigwarp.geometry import Photo
 from rigwarp.rig import Rig
@@ -67,9 +67,8 @@ def _about_content(rig: Rig, model: CameraModel | None) -> str:
 
 
 def _advice(photo: Photo) -> tuple[str, bool]:
-    full_scale = float(np.iinfo(photo.dtype).max)
-    brightest = float(np.quantile(photo[::2, ::2], 0.999)) / full_scale
-    if float(np.mean(photo == full_scale)) > _BURNT:
+    brightest, burnt = brightest_and_burnt(photo)
+    if burnt > _BURNT:
         return "Hatched places are burnt out: shorten the exposure, lower the gain or close the aperture.", True
     if brightest < _DIM:
         return "Dark: lengthen the exposure, or give it more light.", True

@@ -1,19 +1,19 @@
 """Showing pictures and photographing each one; the frames of a scan folder."""
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
+from types import TracebackType
 
-from rigwarp.capture.photographs.averaged_camera import averaged
+from rigwarp.capture.photographs.borrowed_camera import averaged
 from rigwarp.capture.photographs.synchronised_bench import SynchronisedBench
 from rigwarp.capture.scans.bracket import bracket_s, expose, exposure_kept
-from rigwarp.capture.scans.capture_file import CaptureNotes, write_capture_notes
-from rigwarp.capture.scans.frame_writer import FrameWriter
-from rigwarp.capture.scans.frames_folder import frame_name
+from rigwarp.capture.scans.frames_folder import CaptureNotes, frame_name, write_capture_notes
 from rigwarp.decode import Decoder, blur_from_stripes
 from rigwarp.devices import Bench, Frame, MaskedDisplay
 from rigwarp.errors import DeviceError
-from rigwarp.files import make_folder, write_patterns
+from rigwarp.files import make_folder, write_patterns, write_picture
 from rigwarp.files.names import FRAMES, PATTERNS_FILE
 from rigwarp.geometry import Photo
 from rigwarp.patterns import LevelFrame, PatternSet, PhaseFrame, PlaidFrame
@@ -34,6 +34,37 @@ class Recorded:
 
     patterns: PatternSet
     decoder: Decoder
+
+
+_WAITING = 8  # photographs that may wait for the disk: more would fill the memory
+
+
+class FrameWriter:
+    """Writes pictures in the background, so that compressing them does not hold up the capture.
+
+    Leaving the `with` block waits for the last one and raises what went wrong.
+    """
+
+    def __init__(self) -> None:
+        self._pool = ThreadPoolExecutor(1)
+        self._pending: list[Future[None]] = []
+
+    def __enter__(self) -> "FrameWriter":
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, traceback: TracebackType | None
+    ) -> None:
+        self._pool.shutdown(wait=True)  # also after a failure: what was photographed is kept
+        if error is None:
+            for future in self._pending:
+                future.result()
+
+    def write(self, path: Path, photo: Photo, *, replace: bool = False) -> None:
+        """Write a picture some time soon; `replace` as in `write_picture`."""
+        while self._pending and (self._pending[0].done() or len(self._pending) >= _WAITING):
+            self._pending.pop(0).result()  # raises what went wrong
+        self._pending.append(self._pool.submit(write_picture, path, photo, replace=replace))
 
 
 def record_scan(

@@ -64,6 +64,7 @@ def _put_back(path: Path) -> None:
 
 
 def _check_free(path: Path, *, replace: bool) -> None:
+    """InputError unless nothing is there, or an export that holds nothing else and may be replaced."""
     if not os.path.lexists(path):
         return
     if path.is_dir() and not path.is_symlink() and not any(path.iterdir()):
@@ -72,11 +73,6 @@ def _check_free(path: Path, *, replace: bool) -> None:
         raise InputError(
             f"{path}: found something that is already there, expected nothing. Add --replace, or choose another --out."
         )
-    _check_ours(path)
-
-
-def _check_ours(path: Path) -> None:
-    """Raise InputError unless the folder is an export and holds nothing else."""
     advice = "Move it away, or choose another --out."
     try:
         listed = read_json(path / EXPORT_FILE, format=FORMAT).get("files")

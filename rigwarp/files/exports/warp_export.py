@@ -1,50 +1,41 @@
-"""The export folder of a warp: the file of one format, the gain as pictures, and what it all means."""
+"""The export folder of a warp: the file of one format, the gain as pictures, and what it all means.
 
-from collections.abc import Callable, Mapping
+Meshes, Wavefront OBJ and binary glTF 2.0, are written here, formats made of pixels in `warp_pixels`.
+"""
+
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
+import numpy as np
+from numpy.typing import NDArray
+
+import rigwarp
 from rigwarp.files.atomic import write_bytes, write_text
-from rigwarp.files.exports.warp_gain import gain_notes, gain_pictures
-from rigwarp.files.exports.warp_mesh import GLTF_NOTES, OBJ_NOTES, glb_bytes, obj_bytes
-from rigwarp.files.exports.warp_mpcdi import MPCDI_NOTES, mpcdi_bytes
 from rigwarp.files.exports.warp_pixels import (
-    CSV_NOTES,
-    EXR_NOTES,
-    NPZ_NOTES,
-    PFM_NOTES,
     csv_bytes,
-    warp_pfm_bytes,
+    gain_pictures,
+    mpcdi_bytes,
+    pfm_bytes,
     write_exr,
     write_warp_npz,
 )
 from rigwarp.files.pictures import write_picture
-from rigwarp.prewarp import PlainWarp
+from rigwarp.geometry import Array
+from rigwarp.prewarp import PlainWarp, Prewarp
 
 README_FILE: Final = "README.md"
-_HEAD: Final = """\
-# The warp of {name}
-
-What to send to the projector ({width} x {height} pixels) so that a picture of {content_width} x {content_height} pixels
-stands undistorted on the table. For every projector pixel: which place of the picture to show there, and by how much to
-dim it. Made by rigwarp from result {result}{correction}.
-
-Show the outcome pixel for pixel at the projector's native size, with its own keystone correction switched off. In full:
-decode the picture's codes to linear light, sample it at the place given (linearly or better; black outside the
-picture), multiply by the gain, and encode for the projector ({transfer}).
-
-## Files
-"""
+_METRES_PER_PX: Final = 0.001
+"""glTF lengths are metres: one projector pixel is drawn as a millimetre."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class WarpFormat:
-    """How one format is written: the file's name, its writer, its conventions, whether it is a mesh."""
+    """How one format is written: the file's name, its writer, whether it is a mesh."""
 
     file: str
     write: Callable[[Path, PlainWarp, Mapping[str, Any]], None]
-    notes: str
     mesh: bool = False
 
 
@@ -53,20 +44,17 @@ def _from_bytes(encode: Callable[[PlainWarp], bytes]) -> Callable[[Path, PlainWa
 
 
 WARP_FORMATS: Final[dict[str, WarpFormat]] = {
-    "obj": WarpFormat(
-        file="warp.obj", write=_from_bytes(lambda warp: obj_bytes(warp.prewarp)), notes=OBJ_NOTES, mesh=True
+    "obj": WarpFormat(file="warp.obj", write=_from_bytes(lambda warp: obj_bytes(warp.prewarp)), mesh=True),
+    "gltf": WarpFormat(file="warp.glb", write=_from_bytes(lambda warp: glb_bytes(warp.prewarp)), mesh=True),
+    "pfm": WarpFormat(
+        file="warp.pfm", write=_from_bytes(lambda w: pfm_bytes(np.dstack([w.canvas_px, w.prewarp.gain])))
     ),
-    "gltf": WarpFormat(
-        file="warp.glb", write=_from_bytes(lambda warp: glb_bytes(warp.prewarp)), notes=GLTF_NOTES, mesh=True
-    ),
-    "pfm": WarpFormat(file="warp.pfm", write=_from_bytes(warp_pfm_bytes), notes=PFM_NOTES),
-    "exr": WarpFormat(file="warp.exr", write=lambda path, warp, about: write_exr(path, warp), notes=EXR_NOTES),
-    "csv": WarpFormat(file="warp.csv", write=_from_bytes(csv_bytes), notes=CSV_NOTES),
-    "npz": WarpFormat(file="warp.npz", write=write_warp_npz, notes=NPZ_NOTES),
+    "exr": WarpFormat(file="warp.exr", write=lambda path, warp, about: write_exr(path, warp)),
+    "csv": WarpFormat(file="warp.csv", write=_from_bytes(csv_bytes)),
+    "npz": WarpFormat(file="warp.npz", write=write_warp_npz),
     "mpcdi": WarpFormat(
         file="warp.mpcdi",
         write=lambda path, warp, about: write_bytes(path, mpcdi_bytes(warp, name=str(about["name"]))),
-        notes=MPCDI_NOTES,
     ),
 }
 """Name of the format -> how it is written; "mpcdi" is experimental."""
@@ -90,19 +78,73 @@ def write_warp_files(folder: Path, warp: PlainWarp, format: str, about: Mapping[
     how.write(folder / how.file, warp, about)
     for name, picture in gain_pictures(warp.prewarp, by_zone=how.mesh).items():
         write_picture(folder / name, picture)
-    write_text(folder / README_FILE, _readme(warp, how, about))
+    write_text(folder / README_FILE, _readme(warp, format, about))
 
 
-def _readme(warp: PlainWarp, how: WarpFormat, about: Mapping[str, Any]) -> str:
+def _readme(warp: PlainWarp, format: str, about: Mapping[str, Any]) -> str:
+    """What the files are and mean, see readme.md.jinja."""
+    import jinja2  # only who exports needs it
+
     prewarp = warp.prewarp
-    (width, height), (content_width, content_height) = prewarp.projector_resolution, prewarp.content_pixels
-    sizes = {"width": width, "height": height, "content_width": content_width, "content_height": content_height}
-    head = _HEAD.format(
-        name=about["name"],
-        result=about["result"],
-        correction=", the correction by hand included" if about["corrected_by_hand"] else "",
-        transfer="sRGB curve" if prewarp.transfer == "srgb" else f"gamma {prewarp.transfer:g}",
-        **sizes,
+    power = prewarp.transfer != "srgb"
+    text = Path(__file__).with_name("readme.md.jinja").read_text(encoding="utf-8")
+    template = jinja2.Template(text, trim_blocks=True, keep_trailing_newline=True, undefined=jinja2.StrictUndefined)
+    said: str = template.render(
+        about,
+        format=format,
+        width=prewarp.projector_resolution[0],
+        height=prewarp.projector_resolution[1],
+        content_width=prewarp.content_pixels[0],
+        content_height=prewarp.content_pixels[1],
+        by_zone=WARP_FORMATS[format].mesh and len(np.unique(prewarp.triangle_zone)) > 1,
+        transfer=f"gamma {prewarp.transfer:g}" if power else "sRGB curve",
+        exact="For a power curve that is exact." if power else "For the sRGB curve that is approximate.",
     )
-    notes = how.notes.format(**sizes, width_m=width / 1000.0, height_m=height / 1000.0)
-    return f"{head}\n{notes}{gain_notes(prewarp, by_zone=how.mesh)}* `export.json`: what this was made from.\n"
+    return said
+
+
+def obj_bytes(prewarp: Prewarp) -> bytes:
+    """The mesh as OBJ; see readme.md.jinja for its conventions."""
+    lines = [f"# rigwarp {rigwarp.__version__}: projector pixels to content; see README.md"]
+    first = 1
+    for zone, sheet_px, share, triangles in _pieces(prewarp):
+        lines.append(f"o zone_{zone}")
+        lines += [f"v {x:.9g} {y:.9g} 0" for x, y in sheet_px]
+        lines += [f"vt {s:.9g} {1.0 - t:.9g}" for s, t in share]
+        lines += [f"f {a}/{a} {b}/{b} {c}/{c}" for a, b, c in triangles + first]
+        first += len(sheet_px)
+    return ("\n".join(lines) + "\n").encode("ascii")
+
+
+def glb_bytes(prewarp: Prewarp) -> bytes:
+    """The mesh as binary glTF 2.0; see readme.md.jinja for its conventions."""
+    import trimesh  # half a second, and only this format needs it
+
+    scene: Any = trimesh.Scene()
+    visual: Any = trimesh.visual
+    content = visual.material.PBRMaterial(name="content", doubleSided=True)
+    for zone, sheet_px, share, triangles in _pieces(prewarp):
+        # it counts from the lower left, and turns that round for the file
+        look = visual.TextureVisuals(uv=share * [1.0, -1.0] + [0.0, 1.0], material=content)
+        sheet = _METRES_PER_PX * np.pad(sheet_px, ((0, 0), (0, 1)))
+        mesh = trimesh.Trimesh(vertices=sheet, faces=triangles, visual=look, process=False)
+        scene.add_geometry(mesh, geom_name=f"zone {zone}", node_name=f"zone {zone}")
+    about = {"version": "2.0", "generator": f"rigwarp {rigwarp.__version__}"}
+    return bytes(scene.export(file_type="glb", tree_postprocessor=lambda tree: tree.update(asset=about)))
+
+
+def _pieces(prewarp: Prewarp) -> Iterator[tuple[int, Array, Array, NDArray[np.int64]]]:
+    """The zones' meshes, each with vertices of its own: zone, vertices, texture places, triangles.
+
+    Vertices (N, 2) in pixels from the lower left corner, y up; texture places (N, 2) as a share of the content picture
+    from its upper left corner, t down; triangles (M, 3), counter-clockwise.
+    """
+    for zone in np.unique(prewarp.triangle_zone):
+        used, triangles = np.unique(prewarp.triangles[prewarp.triangle_zone == zone], return_inverse=True)
+        triangles = triangles.reshape(-1, 3)
+        vertices_px = prewarp.vertices_px[used]
+        a, b, c = (vertices_px[triangles[:, i]] for i in range(3))
+        turn = (b - a)[:, 0] * (c - a)[:, 1] - (b - a)[:, 1] * (c - a)[:, 0]  # with y down: positive is clockwise
+        sheet_px = (vertices_px + 0.5) * [1.0, -1.0] + [0.0, prewarp.projector_resolution[1]]
+        share = (prewarp.content_px[used] + 0.5) / prewarp.content_pixels
+        yield int(zone), sheet_px, share, np.where((turn > 0.0)[:, None], triangles[:, ::-1], triangles)

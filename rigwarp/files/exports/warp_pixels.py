@@ -1,58 +1,32 @@
-"""The warp pixel by pixel for other programs: PFM, OpenEXR, CSV, npz."""
+"""The warp pixel by pixel for other programs: PFM, OpenEXR, CSV, npz, MPCDI; and the gain beside it, as pictures."""
 
+import io
+import zipfile
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Final
+from xml.sax.saxutils import quoteattr
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.errors import DeviceError
 from rigwarp.files.atomic import TEMPORARY_ENDING, write_bytes, write_npz
+from rigwarp.files.pictures import picture_bytes
 from rigwarp.files.reading import read_bytes
 from rigwarp.geometry import Array
-from rigwarp.prewarp import PlainWarp
+from rigwarp.prewarp import PlainWarp, Prewarp
 from rigwarp.prewarp.extend import extend_linearly
+from rigwarp.rig.transfer import encode_transfer
 
 _FARTHEST_SHARE: Final = 1.0
 """The continuation past the light goes at most this far beyond the picture: enough for any filter."""
 
 _BAND_ROWS: Final = 64
+_FULL: Final = 65535
+_OLD = (1980, 1, 1, 0, 0, 0)  # the zip format's first moment: the same warp gives the same bytes
 _CSV_HEAD: Final = b"u_px,v_px,content_u_px,content_v_px,gain,zone\n"
 _CSV_LINE: Final = "%d,%d,%.4f,%.4f,%.5f,%d\n"
-
-PFM_NOTES: Final = """\
-* `warp.pfm`, portable float map, colour (`PF`), little-endian float32, {width} x {height}: the projector's own pixels.
-  Rows are stored from the bottom of the picture to its top, as the format has it; most readers turn them round.
-* Red: content pixel u (to the right), green: content pixel v (down). Absolute positions, in pixels of a picture of
-  {content_width} x {content_height}; (0, 0) is the *centre* of its upper left pixel. For a picture of another width W:
-  (u + 0.5) * W / {content_width} - 0.5, and likewise down.
-* Blue: the gain on linear light, 0 .. 1.
-* NaN in red and green: this projector pixel shows nothing; its gain is 0.
-"""
-
-EXR_NOTES: Final = """\
-* `warp.exr`, OpenEXR, scan lines from the top, 32-bit float, {width} x {height}: the projector's own pixels.
-* R = s, G = t: place in the content picture, 0 .. 1 over its whole width and height. Origin at its lower left corner, t
-  up: the centre of the picture's pixel (x, y), counted from the upper left one, is s = (x + 0.5) / width and
-  t = 1 - (y + 0.5) / height.
-* B = 0. A = the gain on linear light, 0 .. 1: multiply with it (unpremultiplied: R and G are not multiplied by A).
-* Where A is 0 the projector pixel is black; R and G continue smoothly there, so that filters do no harm at the rim.
-"""
-
-CSV_NOTES: Final = """\
-* `warp.csv`, one line per projector pixel that is lit (gain above 0), from the top, decimals with a point. Columns:
-  `u_px`, `v_px` the projector pixel, counted from 0 at the upper left; `content_u_px`, `content_v_px` the content pixel
-  that it shows, in a picture of {content_width} x {content_height}, (0, 0) being the *centre* of its upper left pixel;
-  `gain` the factor on linear light, 0 .. 1; `zone` the smooth piece of mirror.
-"""
-
-NPZ_NOTES: Final = """\
-* `warp.npz`, NumPy archive. Arrays with index [v, u] of projector pixels, row 0 at the top, {height} x {width}:
-  `content_u_px`, `content_v_px` the content pixel shown, in a picture of {content_width} x {content_height}, (0, 0)
-  being the *centre* of its upper left pixel, NaN where none; `gain` the factor on linear light, 0 .. 1; `zone` the
-  smooth piece of mirror, -1 none; `header` a JSON string.
-"""
 
 
 def pfm_bytes(values: Array) -> bytes:
@@ -61,13 +35,8 @@ def pfm_bytes(values: Array) -> bytes:
     return f"PF\n{width} {height}\n-1.0\n".encode("ascii") + values[::-1].astype("<f4").tobytes()
 
 
-def warp_pfm_bytes(warp: PlainWarp) -> bytes:
-    """Absolute content pixels and gain; see `PFM_NOTES`."""
-    return pfm_bytes(np.dstack([warp.canvas_px, warp.prewarp.gain]))
-
-
 def write_exr(path: Path, warp: PlainWarp) -> None:
-    """Texture coordinates as OpenEXR; see `EXR_NOTES`; DeviceError if the OpenEXR package is not installed."""
+    """Texture coordinates as OpenEXR; see readme.md.jinja; DeviceError if the OpenEXR package is not installed."""
     try:
         import OpenEXR  # an extra: only this format needs it
     except ImportError:
@@ -86,7 +55,7 @@ def write_exr(path: Path, warp: PlainWarp) -> None:
 
 
 def csv_bytes(warp: PlainWarp) -> bytes:
-    """One line per lit projector pixel; see `CSV_NOTES`."""
+    """One line per lit projector pixel; see readme.md.jinja."""
     bands = range(0, warp.lit.shape[0], _BAND_ROWS)
     return b"".join([_CSV_HEAD, *(_csv_band(warp, top) for top in bands)])
 
@@ -102,7 +71,7 @@ def _csv_band(warp: PlainWarp, top: int) -> bytes:
 
 
 def write_warp_npz(path: Path, warp: PlainWarp, header: Mapping[str, Any]) -> None:
-    """Arrays over the projector's pixels; see `NPZ_NOTES`."""
+    """Arrays over the projector's pixels; see readme.md.jinja."""
     arrays: dict[str, NDArray[Any]] = {
         "content_u_px": warp.canvas_px[..., 0],
         "content_v_px": warp.canvas_px[..., 1],
@@ -110,3 +79,42 @@ def write_warp_npz(path: Path, warp: PlainWarp, header: Mapping[str, Any]) -> No
         "zone": warp.prewarp.zone,
     }
     write_npz(path, arrays, format="rigwarp warp", header=header)
+
+
+def gain_pictures(prewarp: Prewarp, *, by_zone: bool) -> dict[str, NDArray[np.uint16]]:
+    """File name -> 16-bit picture; with `by_zone` also one per zone where there is more than one."""
+    found = {
+        "gain.png": sixteen_bits(prewarp.gain),
+        "gain_code.png": sixteen_bits(encode_transfer(prewarp.gain.astype(float), prewarp.transfer)),
+    }
+    zones = np.unique(prewarp.triangle_zone)
+    if by_zone and len(zones) > 1:
+        found |= {f"gain_zone_{z}.png": sixteen_bits(np.where(prewarp.zone == z, prewarp.gain, 0.0)) for z in zones}
+    return found
+
+
+def sixteen_bits(share: Array | NDArray[np.float32]) -> NDArray[np.uint16]:
+    """Values 0 .. 1 as 16-bit grey."""
+    return np.asarray(np.round(_FULL * np.clip(np.asarray(share, np.float64), 0.0, 1.0)), np.uint16)
+
+
+def mpcdi_bytes(warp: PlainWarp, *, name: str) -> bytes:
+    """EXPERIMENTAL: the warp as VESA MPCDI, written from memory of the standard and not checked against its text.
+
+    An open interchange standard: a zip of `mpcdi.xml`, one warp file (PFM) and one alpha map (PNG) per projector;
+    `name` identifies buffer and region. Readers are known to disagree on the order of rows and on absolute against
+    relative coordinates. See readme.md.jinja.
+    """
+    width, height = warp.prewarp.projector_resolution
+    share = (warp.canvas_px + 0.5) / warp.prewarp.content_pixels
+    described = Path(__file__).with_name("mpcdi.xml").read_text(encoding="utf-8")
+    members = {
+        "mpcdi.xml": described.format(name=quoteattr(name), width=width, height=height).encode("utf-8"),
+        "warp.pfm": pfm_bytes(np.dstack([share, np.zeros(share.shape[:2])])),
+        "alpha.png": picture_bytes(sixteen_bits(warp.prewarp.gain)),
+    }
+    buffer = io.BytesIO()
+    with zipfile.ZipFile(buffer, "w") as archive:
+        for member, data in members.items():
+            archive.writestr(zipfile.ZipInfo(member, _OLD), data, zipfile.ZIP_DEFLATED)
+    return buffer.getvalue()

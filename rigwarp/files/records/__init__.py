@@ -2,12 +2,7 @@
 
 from rigwarp.files.records.as_built import (
     AsBuiltRecord,
-    FindingRecord,
-    FormRecord,
     MirrorGrid,
-    PoseEntry,
-    PoseRecord,
-    TermRecord,
     read_mirror_grid,
 )
 from rigwarp.files.records.budget import BudgetCause, BudgetRecord, BudgetRegion, CheckRecord
@@ -21,9 +16,15 @@ from rigwarp.files.records.fit import (
     VerdictRecord,
 )
 from rigwarp.files.records.heartbeat import HeartbeatRecord
-from rigwarp.files.records.looks import DriftRecord, MovedRecord
 from rigwarp.files.records.run import ScanSettings, StartRecord, StopRecord
-from rigwarp.files.records.verification import DotsRecord, NineRecord, PatchRecord, VerificationRecord
+from rigwarp.files.records.verification import (
+    DotsRecord,
+    DriftRecord,
+    MovedRecord,
+    NineRecord,
+    PatchRecord,
+    VerificationRecord,
+)
 from rigwarp.files.records.view import ScreenRecord, ViewMapFigures, ViewMirrorRecord, ViewRecord, ViewZoneRecord
 
 __all__ = [
@@ -35,9 +36,7 @@ __all__ = [
     "CheckRecord",
     "DotsRecord",
     "DriftRecord",
-    "FindingRecord",
     "FitRecord",
-    "FormRecord",
     "HeartbeatRecord",
     "MapFigures",
     "MapOrigin",
@@ -45,15 +44,12 @@ __all__ = [
     "MovedRecord",
     "NineRecord",
     "PatchRecord",
-    "PoseEntry",
-    "PoseRecord",
     "RegistrationRecord",
     "RippleRecord",
     "ScanSettings",
     "ScreenRecord",
     "StartRecord",
     "StopRecord",
-    "TermRecord",
     "VerdictRecord",
     "VerificationRecord",
     "ViewMapFigures",

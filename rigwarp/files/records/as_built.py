@@ -196,7 +196,7 @@ def _term(entry: Any) -> dict[str, Any] | None:
     return dict(zip(("n", "m", "um", "sigma_um"), (*entry[:2], *map(finite, entry[2:4])), strict=False))
 
 
-_GRIDS: Final = ("height_um", "height_sigma_um", "slope_x_mrad", "slope_y_mrad")
+GRIDS: Final = ("height_um", "height_sigma_um", "slope_x_mrad", "slope_y_mrad")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -229,7 +229,7 @@ def read_mirror_grid(path: Path) -> MirrorGrid:
     try:
         with np.load(io.BytesIO(data), allow_pickle=False) as archive:
             arrays = {
-                name: np.asarray(archive[name], float) for name in ("x_mm", "y_mm", *_GRIDS) if name in archive.files
+                name: np.asarray(archive[name], float) for name in ("x_mm", "y_mm", *GRIDS) if name in archive.files
             }
     except Exception as error:  # numpy and zipfile raise a dozen kinds on damaged archives
         raise InputError(f"{path}: not a readable npz file ({type(error).__name__}). Make the result again.") from error

@@ -32,13 +32,8 @@ class BudgetRegion(Part):
 
     def of_key(self, key: Text) -> float:
         """mm by a cause's key, or by "repeatable", "common", "combined" or "expanded"; NaN where not told."""
-        sums = {
-            "repeatable": self.repeatable_mm,
-            "common": self.common_mm,
-            "combined": self.combined_mm,
-            "expanded": self.expanded_mm,
-        }
-        found = {**(self.sigma_mm or {}), **sums}.get(key or "")
+        sums = ("repeatable", "common", "combined", "expanded")
+        found = getattr(self, f"{key}_mm") if key in sums else (self.sigma_mm or {}).get(key or "")
         return math.nan if found is None else float(found)
 
 

@@ -7,7 +7,7 @@ from typing import Any, ClassVar
 
 import numpy as np
 
-from rigwarp.files.records.record import Block, Flag, Number, Numbers, Part, Record, Text, Texts, finite
+from rigwarp.files.records.record import Block, Distances, Flag, Number, Numbers, Part, Record, Text, Texts, finite
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -33,17 +33,13 @@ class RippleRecord(Part):
 
 
 @dataclass(frozen=True, kw_only=True)
-class MapFigures(Part):
+class MapFigures(Distances):
     """Residuals of samples held out of the fit, mm; share of the lit content that measurements support; z-spread.
 
     `not_proven` says where the stated sigma does not cover them; empty or None where it does. `ripples` are what the
     map follows of the mirror's regular ripple.
     """
 
-    n: Number = None
-    rms_mm: Number = None
-    p95_mm: Number = None
-    max_mm: Number = None
     coverage: Number = None
     z_spread: Number = None
     z_spread_of_noise: Number = None

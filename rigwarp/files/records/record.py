@@ -58,13 +58,27 @@ class Part:
         NaN and None where a number is expected are both NaN: written, without a value.
         """
         named = {one.name: getattr(computed, one.name) for one in fields(cls) if hasattr(computed, one.name)}
-        parts = {name: value for name, value in beside.items() if _is_part(value)}
+        parts = {
+            name: value
+            for name, value in beside.items()
+            if any(isinstance(one, Part) for one in (value if isinstance(value, tuple) else (value,)))
+        }
         return replace(cls.from_dict(plain_json({**named, **beside, **dict.fromkeys(parts)})), **parts)
 
     def to_dict(self) -> dict[str, Any]:
         """JSON values of everything that is there; `from_dict` gives the same record again."""
         values = {one.name.rstrip("_"): getattr(self, one.name) for one in fields(self) if one.name != _MORE}
         return {**{key: _plain(value) for key, value in values.items() if value is not None}, **self.more}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Distances(Part):
+    """How many lengths of errors there are, and their rms, 95th percentile and largest, mm."""
+
+    n: Number = None
+    rms_mm: Number = None
+    p95_mm: Number = None
+    max_mm: Number = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -110,24 +124,11 @@ class Record(Part):
         write_json(path, self.to_dict(), format=self.FORMAT, replace=replace)
 
 
-def _is_part(value: Any) -> bool:
-    return isinstance(value, Part) or (isinstance(value, tuple) and any(isinstance(one, Part) for one in value))
-
-
 def finite(value: Any) -> int | float:
     """A finite number as it stands, else NaN."""
     if isinstance(value, bool) or not isinstance(value, int | float):
         return math.nan
     return value if abs(value) <= sys.float_info.max else math.nan  # NaN, infinities and integers beyond a float
-
-
-def _whole(value: Any) -> int:
-    """A whole number as it stands, else one that means nothing."""
-    return value if type(value) is int else -1
-
-
-def _numbers(value: Any) -> Numbers:
-    return tuple(finite(one) for one in value) if isinstance(value, list | tuple) else None
 
 
 def _pairs(value: Any) -> Pairs:
@@ -136,30 +137,24 @@ def _pairs(value: Any) -> Pairs:
     return tuple((finite(x), finite(y)) for x, y in value)
 
 
-def _texts(value: Any) -> Texts:
-    return tuple(one for one in value if isinstance(one, str)) if isinstance(value, list) else ()
-
-
 def _ids(value: Any) -> Ids:
     if isinstance(value, list):
         return tuple(value)
     return value if type(value) is int else None
 
 
-def _figures(value: Any) -> Figures:
-    return {str(key): float(finite(one)) for key, one in value.items()} if isinstance(value, Mapping) else None
-
-
 _PICK: Final[dict[Any, Callable[[Any], Any]]] = {
-    int: _whole,
+    int: lambda value: value if type(value) is int else -1,  # which means nothing
     Number: finite,
-    Numbers: _numbers,
+    Numbers: lambda value: tuple(finite(one) for one in value) if isinstance(value, list | tuple) else None,
     Pairs: _pairs,
-    Texts: _texts,
+    Texts: lambda value: tuple(one for one in value if isinstance(one, str)) if isinstance(value, list) else (),
     Text: lambda value: value if isinstance(value, str) else None,
     Flag: lambda value: value if isinstance(value, bool) else None,
     Ids: _ids,
-    Figures: _figures,
+    Figures: lambda value: (
+        {str(key): float(finite(one)) for key, one in value.items()} if isinstance(value, Mapping) else None
+    ),
     Block: lambda value: value if isinstance(value, Mapping) else None,
 }
 

@@ -1,10 +1,10 @@
-"""verification.json: what a check of the picture on the table found."""
+"""verification.json, moved.json and drift.json: what a check of the picture, and a look at a rig, found."""
 
 from dataclasses import dataclass
 from typing import ClassVar
 
-from rigwarp.files.records.fit import VerdictRecord
-from rigwarp.files.records.record import Block, Ids, Number, Numbers, Pairs, Part, Record, Text
+from rigwarp.files.records.fit import MapFigures, VerdictRecord
+from rigwarp.files.records.record import Block, Distances, Flag, Ids, Number, Numbers, Pairs, Part, Record, Text, Texts
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -80,12 +80,11 @@ class UniformityRecord(Part):
 
 
 @dataclass(frozen=True, kw_only=True)
-class DotsRecord(Part):
-    """The dots through one warp.
+class DotsRecord(Distances):
+    """The dots through one warp: distances from their places, nothing fitted.
 
     Attributes
     ----------
-    n, rms_mm, p95_mm, max_mm : distances of the dots from their places, nothing fitted.
     missing, doubled : ids of dots not seen, seen twice.
     unreadable : lights that belong to no dot.
     points_mm, vectors_mm : per dot seen: where it should be, and seen minus that; table frame.
@@ -93,10 +92,6 @@ class DotsRecord(Part):
     resolution, uniformity : sharpness and evenness, where pictures of these were taken.
     """
 
-    n: Number = None
-    rms_mm: Number = None
-    p95_mm: Number = None
-    max_mm: Number = None
     missing: Ids = None
     doubled: Ids = None
     unreadable: Number = None
@@ -130,3 +125,43 @@ class VerificationRecord(Record):
     content: Block = None
     camera_response: Number = None
     verdict: VerdictRecord | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class MovedRecord(Record):
+    """moved.json beside a raised scan: whether the bare table's light has moved since the scans named in `since`."""
+
+    FORMAT: ClassVar[str] = "rigwarp moved"
+
+    since: Texts = ()
+    moved: Flag = None
+    shift_mm: Number = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class DriftRecord(Record):
+    """drift.json: the latest quick look.
+
+    Attributes
+    ----------
+    findings, advice, why : what has changed, what to do about it, and for what reason.
+    seconds : that the look took.
+    picture : distances of the dots from where content wants them.
+    camera : its motion; `known`: whether the pictures tell it.
+    light : what moved, motions of the parts with their sigmas; rms of the shift and of what the motion leaves.
+    light_level, room_light : shares of what they were at the last verification.
+    reregistration : what a correction that followed has brought.
+    """
+
+    FORMAT: ClassVar[str] = "rigwarp drift"
+
+    findings: Texts = ()
+    advice: Text = None
+    why: Text = None
+    seconds: Number = None
+    picture: MapFigures | None = None
+    camera: Block = None
+    light: Block = None
+    light_level: Number = None
+    room_light: Number = None
+    reregistration: Block = None

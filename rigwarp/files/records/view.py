@@ -3,21 +3,17 @@
 from dataclasses import dataclass
 from typing import ClassVar
 
-from rigwarp.files.records.record import Block, Flag, Number, Numbers, Part, Record, Text, Texts
+from rigwarp.files.records.record import Block, Distances, Flag, Number, Numbers, Part, Record, Text, Texts
 
 
 @dataclass(frozen=True, kw_only=True)
-class ViewMapFigures(Part):
+class ViewMapFigures(Distances):
     """Residuals of samples held out of the fit, mm; and the share of what the camera sees that they support.
 
     `coverage` is that of the table where it was lit, `lit_share` how much of what the camera sees was lit at all.
     `z_spread` is the distance over the stated sigma; `not_proven` says where sigma does not cover it.
     """
 
-    n: Number = None
-    rms_mm: Number = None
-    p95_mm: Number = None
-    max_mm: Number = None
     coverage: Number = None
     lit_share: Number = None
     z_spread: Number = None
@@ -116,3 +112,40 @@ class ViewScanSettings(Part):
     zones: Numbers = None
     result: Text = None
     screen: Block = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class SheetCheckRecord(Distances):
+    """One photograph's sheet: where it lay, its corners, their errors, and how many the map does not know."""
+
+    photo: Text = None
+    n: Number = None
+    outside: Number = None
+    centre_mm: Numbers = None
+    rotation_deg: Number = None
+    scale: Number = None
+    rms_mm: Number = None
+    p95_mm: Number = None
+    max_mm: Number = None
+    z_spread: Number = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class ViewCheckRecord(Distances, Record):
+    """verification.json of a view: printed sheets laid elsewhere, measured through its map; distances of all corners.
+
+    Attributes
+    ----------
+    z_spread : errors over the map's stated sigma and the corners' own noise.
+    tolerance_mm : of the 95th percentile, from rig.toml.
+    failures, not_proven : what speaks against the view, in words.
+    """
+
+    FORMAT: ClassVar[str] = "rigwarp view verification"
+
+    z_spread: Number = None
+    tolerance_mm: Number = None
+    failures: Texts = ()
+    not_proven: Texts = ()
+    sheets: tuple[SheetCheckRecord, ...] = ()
+    checked_utc: Text = None

@@ -6,7 +6,7 @@ from contextlib import contextmanager
 import numpy as np
 
 from rigwarp.capture import CHANGES_PER_S, Latency, SynchronisedBench, synchronise
-from rigwarp.capture.scans.capture_file import read_capture_notes
+from rigwarp.capture.scans.frames_folder import read_capture_notes
 from rigwarp.devices import DisplayChoice, OneShotCamera, open_bench
 from rigwarp.files import RigFolder, complete_runs
 from rigwarp.files.names import CAPTURE_FILE, SCANS

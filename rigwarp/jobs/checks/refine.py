@@ -3,7 +3,7 @@
 Two things are fed back. The table's shape: a photograph of the printed sheet lying on the table tells whether it is
 flat (`verification.quality.table_shape`); where it is not, all positions move by the height times the slant of the
 camera's view, in the map and in the check alike. And the check dots' residuals: their smooth part, no larger than the
-dots' noise allows (`verification.dots.residual_field`). The new result is measured with dots of its own noise; it
+dots' noise allows (`verification.dots.corrected_map`). The new result is measured with dots of its own noise; it
 becomes current only when their mean square error has fallen beyond that noise, and P95 with it.
 """
 

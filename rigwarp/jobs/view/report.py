@@ -13,7 +13,7 @@ from rigwarp.files.names import (
     VIEW_MAP_FILE,
 )
 from rigwarp.files.records import AsBuiltRecord, ViewRecord, read_mirror_grid
-from rigwarp.files.records.view_check import ViewCheckRecord
+from rigwarp.files.records.view import ViewCheckRecord
 from rigwarp.files.top_file import read_top
 from rigwarp.view import cover_of
 

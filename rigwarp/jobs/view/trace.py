@@ -7,8 +7,8 @@ import numpy as np
 
 from rigwarp.errors import InputError
 from rigwarp.files import RigFolder, make_folder, rig_locked, write_bytes
+from rigwarp.files.maps import write_view_map
 from rigwarp.files.names import DESIGN_PICTURES, VIEW_DESIGN_FILE
-from rigwarp.files.view_file import write_view_map
 from rigwarp.geometry import ViewMap
 from rigwarp.jobs.progress import SILENT, Progress
 from rigwarp.view import ViewCover, ViewPart, cover_of, trace_view, view_parts

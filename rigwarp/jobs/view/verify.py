@@ -12,7 +12,7 @@ from rigwarp.camera.boards.board_shape import PLAIN_PRINT, sheet_sigma_of
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.files import RigFolder, current_view, read_photo, read_view_map
 from rigwarp.files.names import VIEW_CHECK_FILE, VIEW_MAP_FILE
-from rigwarp.files.records.view_check import SheetCheckRecord, ViewCheckRecord
+from rigwarp.files.records.view import SheetCheckRecord, ViewCheckRecord
 from rigwarp.geometry import Array, ViewMap
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.view.scan import view_of

@@ -5,9 +5,8 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from rigwarp.reports.figures import style
-from rigwarp.reports.measures.tolerance_rows import UNIT_SIGNS, shown_effects
+from rigwarp.reports.measures.tolerance_rows import at_tolerance, shown_effects
 from rigwarp.tracing import Sensitivity, ToleranceAnalysis
-from rigwarp.tracing.tolerances.sensitivity import Parameter
 from rigwarp.words import number
 
 _BAR = 0.26  # height of a bar, of the distance between causes
@@ -23,20 +22,14 @@ def budget_bars(names: Sequence[str], regions: Mapping[str, Sequence[float]], *,
     divider : a line is drawn above the cause of this number.
     """
     with style.styled():
-        figure = style.new_figure(height_inch=max(0.36 * len(names) + 1.4, 2.0))
-        axes = figure.add_subplot()
-        place = np.arange(len(names))
+        figure, axes = style.one_axes(height_inch=max(0.36 * len(names) + 1.4, 2.0))
+        place = style.list_down(axes, names)
         for number, (region, sigma) in enumerate(regions.items()):
             offset = (number - (len(regions) - 1) / 2.0) * _BAR
             axes.barh(place + offset, np.nan_to_num(sigma), height=_BAR, color=style.SERIES[number], label=region)
-        axes.set_yticks(place, list(names))
-        axes.set_ylim(len(names) - 0.4, -0.6)
         if divider is not None:
             axes.axhline(divider - 0.5, color=style.GREY, linewidth=0.8, linestyle=(0, (4, 2)))
-        axes.grid(axis="x", color=style.PALE)
-        axes.set_axisbelow(True)
-        axes.set_xlabel("1-sigma per axis on the table (µm)")
-        axes.set_title("What makes the picture's place uncertain")
+        axes.set(xlabel="1-sigma per axis on the table (µm)", title="What makes the picture's place uncertain")
         figure.legend(loc="outside lower center", ncols=3, frameon=False)
         return style.png(figure)
 
@@ -44,31 +37,22 @@ def budget_bars(names: Sequence[str], regions: Mapping[str, Sequence[float]], *,
 def tolerance_bars(found: Sensitivity, expected: ToleranceAnalysis) -> bytes:
     """Each parameter at its 1-sigma: rms shift on the content area, and what a similarity leaves of it; PNG."""
     each = [
-        (f"{k.part} {k.name}, {_at_tolerance(k)}", k.sigma * e.rms_mm, k.sigma * e.rms_similar_mm)
+        (f"{k.part} {k.name}, {at_tolerance(k)}", k.sigma * e.rms_mm, k.sigma * e.rms_similar_mm)
         for k, e in shown_effects(found)
         if k.sigma * e.rms_mm > 0.0
     ]
     shown = sorted(each, key=lambda bar: -bar[1])
     with style.styled():
-        figure = style.new_figure(height_inch=max(0.25 * len(shown) + 1.5, 1.8))
-        axes = figure.add_subplot()
+        figure, axes = style.one_axes(height_inch=max(0.25 * len(shown) + 1.5, 1.8))
         if not shown:
             style.no_data(axes)
             return style.png(figure)
-        place = np.arange(len(shown))
+        place = style.list_down(axes, [bar[0] for bar in shown])
         axes.barh(place, [bar[1] for bar in shown], color=style.SKY, height=0.7, label="as it is")
         axes.barh(
             place, [bar[2] for bar in shown], color=style.BLUE, height=0.35, label="after shifting, turning and scaling"
         )
-        axes.set_yticks(place, [bar[0] for bar in shown])
-        axes.set_ylim(len(shown) - 0.4, -0.6)
-        axes.grid(axis="x", color=style.PALE)
-        axes.set_axisbelow(True)
         axes.set_xlabel("rms shift on the content area (mm), each at its 1-sigma")
         axes.set_title(f"What moves the picture; all together {number(expected.p95_mm, 2)} mm (P95)")
         axes.legend(loc="lower right", frameon=False)
         return style.png(figure)
-
-
-def _at_tolerance(parameter: Parameter) -> str:
-    return f"{number(parameter.sigma, 2)} {UNIT_SIGNS.get(parameter.unit, parameter.unit)}"

@@ -1,7 +1,8 @@
 """A CAD model seen from its reflecting side, its faces numbered, with the outline of the projector's picture on it."""
 
+from itertools import pairwise
+
 import numpy as np
-from matplotlib.axes import Axes
 from matplotlib.colors import ListedColormap
 
 from rigwarp.geometry import Array, IntArray
@@ -20,17 +21,18 @@ def cad_faces(model: OpticalModel, faces: CadFaces) -> bytes:
     colours = [style.PALE, *(style.SERIES[n.number % len(style.SERIES)] for n in faces.notes)]
     height, width = seen.shape
     with style.styled():
-        figure = style.new_figure(height_inch=float(np.clip(5.2 * height / width, 1.5, 8.0)) + 1.2)
-        axes = figure.add_subplot()
+        figure, axes = style.one_axes(height_inch=float(np.clip(5.2 * height / width, 1.5, 8.0)) + 1.2)
         shown = np.ma.masked_where(seen < 0, np.clip(seen, 0, len(faces.notes)))
         axes.imshow(
             shown, cmap=ListedColormap(colours), vmin=-0.5, vmax=len(colours) - 0.5, extent=extent, origin="lower"
         )
         axes.plot(*(_footprint_mm(model, faces) @ across).T, color=style.BLACK, linewidth=1.0)
-        _numbers(axes, faces, across)
+        for note in faces.notes:
+            x, y = note.middle_mm @ across
+            box = {"color": "black", "pad": 1.5}
+            axes.text(x, y, str(note.number), color="white", ha="center", va="center", fontsize=8, bbox=box)
         axes.set_title("The CAD model's faces and the outline of the projector's picture on them")
-        axes.set_xlabel(f"{names[0]} (mm, mirror frame)")
-        axes.set_ylabel(f"{names[1]} (mm, mirror frame)")
+        axes.set(xlabel=f"{names[0]} (mm, mirror frame)", ylabel=f"{names[1]} (mm, mirror frame)")
         return style.png(figure)
 
 
@@ -61,20 +63,6 @@ def _seen_from_the_front(faces: CadFaces, across: Array) -> tuple[IntArray, tupl
 def _footprint_mm(model: OpticalModel, faces: CadFaces) -> Array:
     """(K, 3) where light along the picture's border meets the body, mirror frame; NaN where it passes."""
     width, height = model.projector.resolution
-    u, v = np.linspace(-0.5, width - 0.5, _ON_BORDER), np.linspace(-0.5, height - 0.5, _ON_BORDER)
-    border = np.concatenate(
-        [
-            np.stack([u, np.full_like(u, -0.5)], axis=-1),
-            np.stack([np.full_like(v, width - 0.5), v], axis=-1),
-            np.stack([u[::-1], np.full_like(u, height - 0.5)], axis=-1),
-            np.stack([np.full_like(v, -0.5), v[::-1]], axis=-1),
-        ]
-    )
+    corners = np.array([[0, 0], [1, 0], [1, 1], [0, 1], [0, 0]]) * [width, height] - 0.5
+    border = np.concatenate([np.linspace(a, b, _ON_BORDER) for a, b in pairwise(corners)])
     return faces.glints(model.source_in_mirror_mm, model.pixel_rays(border) @ model.mirror.rotation)[0]
-
-
-def _numbers(axes: Axes, faces: CadFaces, across: Array) -> None:
-    box = {"color": "black", "pad": 1.5}
-    for note in faces.notes:
-        x, y = note.middle_mm @ across
-        axes.text(x, y, str(note.number), color="white", ha="center", va="center", fontsize=8, bbox=box)

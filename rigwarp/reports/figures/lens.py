@@ -39,7 +39,10 @@ def lens_picture(
         places = [(_LEFT_SHARE, row / 3.0 + below, _PANEL_SHARE, 1.0 / 3.0 - above - below) for row in (2, 1, 0)]
         top, middle, bottom = (figure.add_axes(place) for place in places)
         for axes in (top, middle, bottom):
-            _frame(axes, resolution)
+            axes.set(aspect="equal", xlim=(-0.5, resolution[0] - 0.5), ylim=(resolution[1] - 0.5, -0.5))
+            axes.spines[:].set_visible(True)
+            axes.set_xticks([0, resolution[0] // 2, resolution[0]])
+            axes.set_yticks([0, resolution[1] // 2, resolution[1]])
         _arrows(top, image_px, residual_px, kept, resolution)
         _cells(middle, support, resolution)
         shown = bottom.imshow(
@@ -53,16 +56,6 @@ def lens_picture(
         figure.colorbar(shown, cax=bar, label="px (1 sigma)")
         bottom.set_title("Uncertainty of a direction, what the pose takes up left out")
         return style.png(figure)
-
-
-def _frame(axes: Axes, resolution: tuple[int, int]) -> None:
-    axes.set_aspect("equal")
-    axes.set_xlim(-0.5, resolution[0] - 0.5)
-    axes.set_ylim(resolution[1] - 0.5, -0.5)
-    for spine in axes.spines.values():
-        spine.set_visible(True)
-    axes.set_xticks([0, resolution[0] // 2, resolution[0]])
-    axes.set_yticks([0, resolution[1] // 2, resolution[1]])
 
 
 def _arrows(

@@ -2,7 +2,6 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -96,26 +95,21 @@ def deviation_map(
     """
     with style.styled():
         figure, axes, sections = _map_with_sections(x_mm, y_mm)
-        _signed_picture(figure, axes, x_mm, y_mm, height_um, title, "height (µm): red stands out towards the light")
+        _signed_picture(axes, x_mm, y_mm, height_um, title, "height (µm): red stands out towards the light")
         if part is not None:
             part.draw(axes)
             if part.side < 0:
                 sections[0].invert_xaxis()
         known = np.isfinite(height_um)
         if known.any():
-            row, column = (_middle(np.any(known, axis=axis)) for axis in (1, 0))
+            # the middles of what is known
+            row, column = (int(np.flatnonzero(known.any(axis=axis))[[0, -1]].sum()) // 2 for axis in (1, 0))
             axes.axhline(y_mm[row], color=style.BLUE, linewidth=0.8, linestyle="--")
             axes.axvline(x_mm[column], color=style.GREEN, linewidth=0.8, linestyle="--")
             sigma = np.full_like(height_um, np.nan) if height_sigma_um is None else height_sigma_um
             _section(sections[0], x_mm, height_um[row], sigma[row], f"x (mm) at y = {y_mm[row]:.1f} mm", style.BLUE)
-            _section(
-                sections[1],
-                y_mm,
-                height_um[:, column],
-                sigma[:, column],
-                f"y (mm) at x = {x_mm[column]:.1f} mm",
-                style.GREEN,
-            )
+            label = f"y (mm) at x = {x_mm[column]:.1f} mm"
+            _section(sections[1], y_mm, height_um[:, column], sigma[:, column], label, style.GREEN)
         else:
             for section in sections:
                 style.no_data(section)
@@ -131,16 +125,8 @@ def slope_maps(
         figure = style.new_figure(height_inch=_figure_height(x_mm, y_mm, panel_inch=2.45, least_inch=2.0))
         axes = figure.subplots(1, 2, sharey=True)
         for ax, slope, name in ((axes[0], slope_x_mrad, "x"), (axes[1], slope_y_mrad, "y")):
-            _signed_picture(
-                figure,
-                ax,
-                x_mm,
-                y_mm,
-                slope,
-                f"Slope along {name}",
-                f"slope deviation along {name} (mrad)",
-                limit=limit,
-            )
+            label = f"slope deviation along {name} (mrad)"
+            _signed_picture(ax, x_mm, y_mm, slope, f"Slope along {name}", label, limit=limit)
         axes[1].set_ylabel("")
         if part is not None:
             for ax in axes:
@@ -152,28 +138,21 @@ def zernike_bars(terms: Sequence[tuple[int, int, float, float]]) -> bytes:
     """Zernike terms (n, m, um, 1-sigma um) as bars with 2-sigma whiskers; OSA/ANSI norm, so a bar is an rms; PNG."""
     shown = sorted(terms, key=lambda term: (term[0], term[1]))[:_MOST_TERMS]
     with style.styled():
-        figure = style.new_figure(height_inch=max(0.25 * len(shown) + 1.0, 1.8))
-        axes = figure.add_subplot()
+        figure, axes = style.one_axes(height_inch=max(0.25 * len(shown) + 1.0, 1.8))
         if not shown:
             style.no_data(axes)
             return style.png(figure)
-        place = np.arange(len(shown))
+        place = style.list_down(axes, [term_name(term[0], term[1]) for term in shown])
         value = np.array([term[2] for term in shown], float)
         sigma = np.nan_to_num(np.array([term[3] for term in shown], float))
         axes.barh(place, value, color=[style.VERMILION if v > 0 else style.BLUE for v in value], height=0.7)
         axes.errorbar(value, place, xerr=2.0 * sigma, fmt="none", ecolor=style.BLACK, elinewidth=1.0, capsize=2.5)
-        axes.set_yticks(place, [term_name(term[0], term[1]) for term in shown])
-        axes.set_ylim(len(shown) - 0.4, -0.6)  # the first term on top
         axes.axvline(0.0, color=style.BLACK, linewidth=0.8)
-        axes.grid(axis="x", color=style.PALE)
-        axes.set_axisbelow(True)
-        axes.set_xlabel("rms contribution to the height (µm), whiskers 2-sigma")
-        axes.set_title("Deviation by Zernike term")
+        axes.set(xlabel="rms contribution to the height (µm), whiskers 2-sigma", title="Deviation by Zernike term")
         return style.png(figure)
 
 
 def _signed_picture(
-    figure: Figure,
     axes: Axes,
     x_mm: Array,
     y_mm: Array,
@@ -188,12 +167,10 @@ def _signed_picture(
     extent = (x_mm[0] - half_x, x_mm[-1] + half_x, y_mm[0] - half_y, y_mm[-1] + half_y)
     axes.set_facecolor(style.PALE)
     picture = style.picture_on_table(axes, values, extent, cmap=style.SIGNED_MAP, vmin=-limit, vmax=limit)
-    axes.set_xlabel("mirror x (mm)")
-    axes.set_ylabel("mirror y (mm)")
-    axes.set_title(title)
+    axes.set(xlabel="mirror x (mm)", ylabel="mirror y (mm)", title=title)
     if not np.isfinite(values).any():
         style.no_data(axes)
-    figure.colorbar(picture, ax=axes, label=label, location="bottom", shrink=0.9)
+    axes.figure.colorbar(picture, ax=axes, label=label, location="bottom", shrink=0.9)
 
 
 def _map_with_sections(x_mm: Array, y_mm: Array) -> tuple[Figure, Axes, list[Axes]]:
@@ -219,15 +196,8 @@ def _section(axes: Axes, along_mm: Array, value: Array, sigma: Array, label: str
     if np.isfinite(sigma).any():
         axes.fill_between(along_mm, value - 2 * sigma, value + 2 * sigma, color=colour, alpha=0.2, linewidth=0.0)
     axes.plot(along_mm, value, color=colour, linewidth=1.2)
-    axes.set_xlabel(label)
-    axes.set_ylabel("height (µm)")
+    axes.set(xlabel=label, ylabel="height (µm)")
     axes.margins(x=0.02)
-
-
-def _middle(known: Any) -> int:
-    """The middle index of those that are known."""
-    there = np.flatnonzero(known)
-    return int(there[0] + there[-1]) // 2
 
 
 def _symmetric_limit(values: Array) -> float:

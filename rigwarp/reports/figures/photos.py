@@ -6,8 +6,8 @@ from matplotlib.axes import Axes
 from rigwarp.camera import CameraModel
 from rigwarp.geometry import Array, Photo, at_height
 from rigwarp.reports.figures import style
-from rigwarp.reports.figures.outlines import content_outline
 from rigwarp.rig import Rig
+from rigwarp.rig.canvas import content_outline
 
 _MARGIN = 0.06  # room around the content area, of its size in the photograph
 
@@ -19,7 +19,10 @@ def photo_pair(before: Photo | None, after: Photo | None, camera: CameraModel | 
     """
     outline = None if camera is None else content_outline_px(camera, rig)
     box = next((crop_box(outline, p.shape) for p in (before, after) if p is not None and outline is not None), None)
-    shape = _shown_shape(box, before, after)
+    if box is None:
+        shape: tuple[int, ...] = next((p.shape for p in (before, after) if p is not None), (9, 16))
+    else:
+        shape = box[0].stop - box[0].start, box[1].stop - box[1].start
     with style.styled():
         figure = style.new_figure(height_inch=float(np.clip(2.9 * shape[0] / shape[1], 1.0, 6.0)) + 0.35)
         left, right = figure.subplots(1, 2)
@@ -45,12 +48,6 @@ def crop_box(outline_px: Array, shape: tuple[int, ...]) -> tuple[slice, slice] |
     if (last - first < 2).any():
         return None
     return slice(int(first[1]), int(last[1])), slice(int(first[0]), int(last[0]))
-
-
-def _shown_shape(box: tuple[slice, slice] | None, *photos: Photo | None) -> tuple[int, int]:
-    if box is not None:
-        return box[0].stop - box[0].start, box[1].stop - box[1].start
-    return next(((p.shape[0], p.shape[1]) for p in photos if p is not None), (9, 16))
 
 
 def _draw(axes: Axes, photo: Photo | None, box: tuple[slice, slice] | None, outline: Array | None, title: str) -> None:

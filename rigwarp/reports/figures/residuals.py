@@ -1,6 +1,7 @@
 """Residual vectors on the table, enlarged, each picture with the arrow that gives its scale."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -35,9 +36,8 @@ class Residuals:
 def residual_vectors(points_mm: Array, vectors_mm: Array, rig: Rig, title: str) -> bytes:
     """Residuals (N, 2) at points (N, 2), mm in the table frame, as enlarged arrows on the table; PNG."""
     with style.styled():
-        figure = style.new_figure(height_inch=style.table_height(rig, panel_inch=5.1, extra_inch=1.65))
-        axes = figure.add_subplot()
-        _draw(axes, Residuals(points_mm=points_mm, vectors_mm=vectors_mm).known(), rig, title, colour=style.BLUE)
+        figure, axes = style.one_axes(height_inch=style.table_height(rig, panel_inch=5.1, extra_inch=1.65))
+        _draw(axes, Residuals(points_mm=points_mm, vectors_mm=vectors_mm), rig, title, colour=style.BLUE)
         return style.png(figure)
 
 
@@ -46,24 +46,18 @@ def residual_pair(before: Residuals | None, after: Residuals | None, rig: Rig) -
     with style.styled():
         figure = style.new_figure(height_inch=style.table_height(rig, panel_inch=2.4, extra_inch=1.5))
         left, right = figure.subplots(1, 2)
-        _draw_or_say(left, before, rig, "Before: the design's warp", colour=style.VERMILION)
-        _draw_or_say(right, after, rig, "After: the measured warp", colour=style.BLUE, y_label=False)
+        _draw(left, before, rig, "Before: the design's warp", colour=style.VERMILION)
+        _draw(right, after, rig, "After: the measured warp", colour=style.BLUE, y_label=False)
         return style.png(figure)
 
 
-def _draw_or_say(
-    axes: Axes, residuals: Residuals | None, rig: Rig, title: str, *, colour: str, y_label: bool = True
-) -> None:
+def _draw(axes: Axes, residuals: Residuals | None, rig: Rig, title: str, *, colour: str, y_label: bool = True) -> None:
+    style.table_axes(axes, rig, title=title, y_label=y_label)
     if residuals is None:
-        style.table_axes(axes, rig, title=title, y_label=y_label)
         style.no_data(axes, "not measured")
         return
-    _draw(axes, residuals.known(), rig, title, colour=colour, y_label=y_label)
-
-
-def _draw(axes: Axes, residuals: Residuals, rig: Rig, title: str, *, colour: str, y_label: bool = True) -> None:
-    style.table_axes(axes, rig, title=title, y_label=y_label)
-    points, vectors = residuals.points_mm, residuals.vectors_mm
+    known = residuals.known()
+    points, vectors = known.points_mm, known.vectors_mm
     length = np.linalg.norm(vectors, axis=1)
     if not len(points):
         style.no_data(axes)
@@ -87,16 +81,8 @@ def _scale_key(axes: Axes, arrows: Quiver, key_mm: float, enlarged: float) -> No
     strip = _KEY_STRIP * (right - left)
     axes.set_ylim(front - strip, back)
     tip = left + 0.02 * (right - left) + key_mm * enlarged  # a key with its label on the right is placed by its tip
-    axes.quiverkey(
-        arrows,
-        tip,
-        front - 0.4 * strip,
-        key_mm * enlarged,
-        f"{key_mm:g} mm",
-        labelpos="E",
-        coordinates="data",
-        color=style.BLACK,
-    )
+    how: dict[str, Any] = {"labelpos": "E", "coordinates": "data", "color": style.BLACK}
+    axes.quiverkey(arrows, tip, front - 0.4 * strip, key_mm * enlarged, f"{key_mm:g} mm", **how)
 
 
 def _enlargement(points_mm: Array, length_mm: Array) -> float:

@@ -7,10 +7,10 @@ from matplotlib.axes import Axes
 from matplotlib.collections import PathCollection
 from matplotlib.path import Path
 
-from rigwarp.geometry import Array, IntArray, Placement, TriangleMesh
+from rigwarp.geometry import Array, IntArray, Placement, TriangleMesh, at_height
 from rigwarp.reports.figures import style
-from rigwarp.reports.figures.outlines import content_outline, table_outline
 from rigwarp.rig import Rig
+from rigwarp.rig.canvas import content_outline, table_outline
 from rigwarp.tracing.coarse import coarse_path, mirror_triangles, picture_grid
 from rigwarp.tracing.shadows import RayTracer
 
@@ -36,8 +36,8 @@ def rig_sketch(
         mesh = meshes[obstacle.file]
         parts.append((obstacle.placement.to_table(mesh.vertices_mm), mesh.faces, style.GREY))
     rays = _rays_mm(rig, triangles)
-    table = _at_height(table_outline(rig.table), rig.table.height_mm)
-    content = _at_height(content_outline(rig.content), rig.table.height_mm)
+    table = at_height(table_outline(rig.table), rig.table.height_mm)
+    content = at_height(content_outline(rig.content), rig.table.height_mm)
     shown = np.concatenate([table, parts[0][0], rig.projector.placement.position_mm[None]])
     size_mm = float(np.ptp(shown, axis=0).max())
     with style.styled():
@@ -45,28 +45,18 @@ def rig_sketch(
         places = figure.subplot_mosaic([["from the front", "from the right"], ["from above", "legend"]])
         for title, i, j in _VIEWS:
             axes = places[title]
-            axes.set_aspect("equal")
-            axes.set_title(title)
-            axes.set_xlabel(_NAMES[i])
-            axes.set_ylabel(_NAMES[j])
+            axes.set(aspect="equal", title=title, xlabel=_NAMES[i], ylabel=_NAMES[j])
             axes.plot(table[:, i], table[:, j], color=style.BLACK, linewidth=1.2, label="table")
             axes.plot(content[:, i], content[:, j], color=style.BLACK, linewidth=0.8, linestyle=(0, (4, 2)))
             for number, ray in enumerate(rays):
-                colour = style.ORANGE if number == 0 else style.SKY
-                axes.plot(
-                    ray[:, i],
-                    ray[:, j],
-                    color=colour,
-                    linewidth=1.4 if number == 0 else 0.4,
-                    zorder=3 if number == 0 else 1,
-                )
+                colour, width, order = (style.SKY, 0.4, 1) if number else (style.ORANGE, 1.4, 3)
+                axes.plot(ray[:, i], ray[:, j], color=colour, linewidth=width, zorder=order)
             for points, faces, colour in parts:
                 _draw_part(axes, points, faces, colour, (i, j))
             for placement in (rig.projector.placement, rig.mirror.placement):
                 _draw_axes(axes, placement, _AXIS_SHARE * size_mm, (i, j))
             low, high = shown.min(axis=0) - 0.1 * size_mm, shown.max(axis=0) + 0.1 * size_mm
-            axes.set_xlim(low[i], high[i])
-            axes.set_ylim(low[j], high[j])
+            axes.set(xlim=(low[i], high[i]), ylim=(low[j], high[j]))
         _legend(places["legend"])
         return style.png(figure, source=source)
 
@@ -79,10 +69,6 @@ def _rays_mm(rig: Rig, triangles: TriangleMesh) -> list[Array]:
     source = rig.projector.placement.position_mm
     rays = [np.stack([source, a, b]) for a, b in zip(path.at_mirror_mm, path.table_mm, strict=True)]
     return [ray[np.isfinite(ray[:, 0])] for ray in rays]
-
-
-def _at_height(outline_mm: Array, height_mm: float) -> Array:
-    return np.column_stack([outline_mm, np.full(len(outline_mm), height_mm)])
 
 
 def _draw_part(axes: Axes, points_mm: Array, faces: IntArray, colour: str, view: tuple[int, int]) -> None:

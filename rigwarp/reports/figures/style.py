@@ -1,6 +1,7 @@
 """What all figures share: size, colours, table outlines, colour bars, and how a figure becomes PNG bytes."""
 
 import io
+from collections.abc import Sequence
 from typing import Any, Final
 
 import numpy as np
@@ -11,8 +12,8 @@ from matplotlib.figure import Figure
 from matplotlib.image import AxesImage
 
 from rigwarp.geometry import Array
-from rigwarp.reports.figures.outlines import content_outline, table_outline
 from rigwarp.rig import Rig
+from rigwarp.rig.canvas import content_outline, table_outline
 
 WIDTH_INCH: Final = 6.0
 DPI: Final = 200
@@ -35,6 +36,7 @@ SERIES: Final = (BLUE, VERMILION, GREEN, PURPLE, ORANGE, SKY, BLACK)
 MAGNITUDE_MAP: Final = "viridis"
 LIGHT_MAP: Final = "cividis"
 SIGNED_MAP: Final = "RdBu_r"
+_RIM_SHARE = 0.005  # of values at either end that a colour scale leaves out
 _MARGIN = 1.04  # room around the table, of its size
 _STYLE: Final[Any] = {
     "font.size": 9.0,
@@ -62,6 +64,12 @@ def new_figure(*, height_inch: float, margin_inch: float | None = None) -> Figur
     return figure
 
 
+def one_axes(*, height_inch: float) -> tuple[Figure, Axes]:
+    """A new figure with one pair of axes in it."""
+    figure = new_figure(height_inch=height_inch)
+    return figure, figure.add_subplot()
+
+
 def styled() -> Any:
     """The common text sizes and fonts, for a `with` block around the drawing; the caller's own settings return."""
     return rc_context(_STYLE)
@@ -82,17 +90,12 @@ def png(figure: Figure, *, source: str = "") -> bytes:
 
 def table_axes(axes: Axes, rig: Rig, *, title: str = "", y_label: bool = True) -> None:
     """Axes over the table in mm: equal scales, outlines of table and content."""
-    axes.set_aspect("equal")
-    axes.set_xlabel("x (mm)")
-    axes.set_ylabel("y (mm)" if y_label else "")
-    if title:
-        axes.set_title(title)
+    axes.set(aspect="equal", xlabel="x (mm)", ylabel="y (mm)" if y_label else "", title=title)
     table, content = table_outline(rig.table), content_outline(rig.content)
     axes.plot(*table.T, color=BLACK, linewidth=1.2)
     axes.plot(*content.T, color=BLACK, linewidth=0.8, linestyle=(0, (4, 2)))
     low, high = _shown_range(rig)
-    axes.set_xlim(low[0], high[0])
-    axes.set_ylim(low[1], high[1])
+    axes.set(xlim=(low[0], high[0]), ylim=(low[1], high[1]))
 
 
 def table_height(rig: Rig, *, panel_inch: float, extra_inch: float) -> float:
@@ -115,12 +118,44 @@ def picture_on_table(axes: Axes, values: Array, extent_mm: tuple[float, float, f
     return axes.imshow(np.ma.masked_invalid(values), extent=extent_mm, origin="lower", **how)
 
 
-def robust_range(values: Array, *, share: float = 0.005) -> tuple[float, float]:
+def table_picture(
+    axes: Axes,
+    rig: Rig,
+    values: Array,
+    extent_mm: tuple[float, float, float, float],
+    title: str,
+    label: str,
+    *,
+    limits: tuple[float, float] | None = None,
+    colours: str = MAGNITUDE_MAP,
+    y_label: bool = True,
+    across: bool = True,
+) -> None:
+    """A (ny, nx) value per table cell as a picture over the table, its colour bar below (`across`) or beside it."""
+    low, high = robust_range(values) if limits is None else limits
+    picture = picture_on_table(axes, values, extent_mm, cmap=colours, vmin=low, vmax=high)
+    table_axes(axes, rig, title=title, y_label=y_label)
+    if not np.isfinite(values).any():
+        no_data(axes)
+    where = "bottom" if across else "right"
+    axes.figure.colorbar(picture, ax=axes, label=label, location=where, shrink=0.9)
+
+
+def list_down(axes: Axes, names: Sequence[str]) -> Array:
+    """Places of bars (n,) for names from the top down, on axes that are made for them."""
+    axes.set_yticks(np.arange(len(names)), list(names))
+    axes.set_ylim(len(names) - 0.4, -0.6)
+    axes.grid(axis="x", color=PALE)
+    axes.set_axisbelow(True)
+    return np.arange(len(names), dtype=float)
+
+
+def robust_range(values: Array) -> tuple[float, float]:
     """Limits of a colour scale that a few extreme values at a rim cannot stretch; (0, 1) when there is no value."""
     known = values[np.isfinite(values)]
     if not known.size:
         return 0.0, 1.0
-    low, high = (float(v) for v in np.quantile(known, [share, 1.0 - share]))
+    low, high = (float(v) for v in np.quantile(known, [_RIM_SHARE, 1.0 - _RIM_SHARE]))
     return (low, high) if high > low else (low - 0.5e-9 - abs(low) * 1e-6, high + 0.5e-9 + abs(high) * 1e-6)
 
 

@@ -4,7 +4,6 @@ import matplotlib as mpl
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.colors import ListedColormap
-from matplotlib.figure import Figure
 from matplotlib.patches import Patch
 from numpy.typing import NDArray
 
@@ -34,8 +33,7 @@ def table_grid(pixel_map: PixelMap, rig: Rig) -> bytes:
     with style.styled():
         zones = [int(z) for z in np.unique(pixel_map.zone[pixel_map.zone != NO_LIGHT])]
         extra_inch = 0.8 if len(zones) < 2 else 1.1
-        figure = style.new_figure(height_inch=style.table_height(rig, panel_inch=5.2, extra_inch=extra_inch))
-        axes = figure.add_subplot()
+        figure, axes = style.one_axes(height_inch=style.table_height(rig, panel_inch=5.2, extra_inch=extra_inch))
         style.table_axes(axes, rig, title=f"The projector's pixels on the table, every {_GRID_STEP_PX}th line")
         for number, zone in enumerate(zones):
             colour = style.SERIES[number % len(style.SERIES)]
@@ -64,11 +62,11 @@ def mm_per_pixel(pixel_map: PixelMap, rig: Rig, *, raster: TableRaster | None = 
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = large / small
     with style.styled():
-        figure, (left, right) = _two_tables(rig)
-        _table_picture(figure, left, raster, raster.mean(large), rig, "Size of a pixel", "long side (mm/pixel)")
-        _table_picture(
-            figure, right, raster, raster.mean(ratio), rig, "Shape of a pixel", "long side / short side", y_label=False
-        )
+        figure = style.new_figure(height_inch=style.table_height(rig, panel_inch=2.4, extra_inch=1.3))
+        left, right = figure.subplots(1, 2)
+        extent, words = raster.extent_mm, ("long side (mm/pixel)", "long side / short side")
+        style.table_picture(left, rig, raster.mean(large), extent, "Size of a pixel", words[0])
+        style.table_picture(right, rig, raster.mean(ratio), extent, "Shape of a pixel", words[1], y_label=False)
         return style.png(figure)
 
 
@@ -79,22 +77,22 @@ def irradiance(pixel_map: PixelMap, rig: Rig, *, raster: TableRaster | None = No
     on_content = light[inside_content(rig.content, raster.centres_mm) & np.isfinite(light)]
     light = light / style.robust_range(on_content)[1] if on_content.size else light
     with style.styled():
-        figure = style.new_figure(height_inch=style.table_height(rig, panel_inch=4.3, extra_inch=0.8))
-        axes = figure.add_subplot()
-        low, high = 0.0, max(1.0, style.robust_range(light)[1])
-        _table_picture(
-            figure,
+        figure, axes = style.one_axes(height_inch=style.table_height(rig, panel_inch=4.3, extra_inch=0.8))
+        style.table_picture(
             axes,
-            raster,
-            light,
             rig,
+            light,
+            raster.extent_mm,
             "Brightness of a white picture",
             "irradiance, brightest content = 1",
-            limits=(low, high),
+            limits=(0.0, max(1.0, style.robust_range(light)[1])),
             colours=style.LIGHT_MAP,
             across=False,
         )
-        _contours(axes, raster, light)
+        levels = np.arange(1, 10) / 10.0
+        if np.isfinite(light).any() and np.nanmin(light) < levels[-1]:
+            lines = axes.contour(raster.x_mm, raster.y_mm, light, levels=levels, colors=style.BLACK, linewidths=0.5)
+            axes.clabel(lines, fmt="%.1f", fontsize=7)
         return style.png(figure)
 
 
@@ -102,12 +100,9 @@ def sigma_map(pixel_map: PixelMap, rig: Rig, *, raster: TableRaster | None = Non
     """1-sigma of the map's position over the table; places inferred from the model are hatched; PNG."""
     raster = raster_table(pixel_map, rig) if raster is None else raster
     with style.styled():
-        figure = style.new_figure(height_inch=style.table_height(rig, panel_inch=4.3, extra_inch=0.8))
-        axes = figure.add_subplot()
-        sigma = 1000.0 * raster.mean(pixel_map.sigma_mm)
-        _table_picture(
-            figure, axes, raster, sigma, rig, "Uncertainty of the map", "1-sigma per axis (µm)", across=False
-        )
+        figure, axes = style.one_axes(height_inch=style.table_height(rig, panel_inch=4.3, extra_inch=0.8))
+        sigma, words = 1000.0 * raster.mean(pixel_map.sigma_mm), "1-sigma per axis (µm)"
+        style.table_picture(axes, rig, sigma, raster.extent_mm, "Uncertainty of the map", words, across=False)
         inferred = np.nan_to_num(raster.mean((~pixel_map.measured).astype(float)), nan=0.0) > 0.5
         if inferred.any():
             with mpl.rc_context({"hatch.linewidth": 0.5}):
@@ -130,13 +125,10 @@ def design_light(pixel_map: PixelMap, rig: Rig, *, reason: NDArray[np.uint8] | N
     shares = [100.0 * float(light[fate == i].sum()) for i in range(len(words))]
     with style.styled():
         height, width = fate.shape
-        figure = style.new_figure(height_inch=float(np.clip(5.4 * height / width, 1.5, 8.0)) + 1.25)
-        axes = figure.add_subplot()
-        palette = ListedColormap(colours)
-        axes.imshow(fate, cmap=palette, vmin=-0.5, vmax=len(words) - 0.5)
+        figure, axes = style.one_axes(height_inch=float(np.clip(5.4 * height / width, 1.5, 8.0)) + 1.25)
+        axes.imshow(fate, cmap=ListedColormap(colours), vmin=-0.5, vmax=len(words) - 0.5)
         axes.set_title("Where the light of each projector pixel goes")
-        axes.set_xlabel("u (projector pixel)")
-        axes.set_ylabel("v (projector pixel)")
+        axes.set(xlabel="u (projector pixel)", ylabel="v (projector pixel)")
         present = [i for i in range(len(words)) if shares[i] > 0.0]
         handles = [Patch(color=colours[i], label=f"{words[i]}: {shares[i]:.1f} %") for i in present]
         figure.legend(handles=handles, loc="outside lower center", ncols=2, frameon=False)
@@ -163,41 +155,3 @@ def _fates(
             words.append(word)
             colours.append(colour)
     return fate, words, colours
-
-
-def _contours(axes: Axes, raster: TableRaster, light: Array) -> None:
-    """Lines of equal brightness, every tenth."""
-    levels = np.arange(1, 10) / 10.0
-    if np.isfinite(light).any() and np.nanmin(light) < levels[-1]:
-        lines = axes.contour(raster.x_mm, raster.y_mm, light, levels=levels, colors=style.BLACK, linewidths=0.5)
-        axes.clabel(lines, fmt="%.1f", fontsize=7)
-
-
-def _two_tables(rig: Rig) -> tuple[Figure, tuple[Axes, Axes]]:
-    figure = style.new_figure(height_inch=style.table_height(rig, panel_inch=2.4, extra_inch=1.3))
-    left, right = figure.subplots(1, 2)
-    return figure, (left, right)
-
-
-def _table_picture(
-    figure: Figure,
-    axes: Axes,
-    raster: TableRaster,
-    values: Array,
-    rig: Rig,
-    title: str,
-    label: str,
-    *,
-    limits: tuple[float, float] | None = None,
-    colours: str = style.MAGNITUDE_MAP,
-    y_label: bool = True,
-    across: bool = True,
-) -> None:
-    """A value per table cell as a picture with its colour bar, below (`across`) or beside it."""
-    low, high = style.robust_range(values) if limits is None else limits
-    picture = style.picture_on_table(axes, values, raster.extent_mm, cmap=colours, vmin=low, vmax=high)
-    style.table_axes(axes, rig, title=title, y_label=y_label)
-    if not np.isfinite(values).any():
-        style.no_data(axes)
-    where = "bottom" if across else "right"
-    figure.colorbar(picture, ax=axes, label=label, location=where, shrink=0.9)

@@ -3,12 +3,10 @@
 from typing import Any
 
 import numpy as np
-from matplotlib.axes import Axes
-from matplotlib.colors import ListedColormap
-from matplotlib.figure import Figure
+from matplotlib.colors import ListedColormap, to_rgb, to_rgba_array
 from matplotlib.patches import Patch
 
-from rigwarp.geometry import Array, ViewMap
+from rigwarp.geometry import ViewMap
 from rigwarp.reports.figures import style
 from rigwarp.rig import Rig
 from rigwarp.view import ViewCover
@@ -21,8 +19,7 @@ _HIGH_MM = 10.0
 def view_cover(cover: ViewCover, rig: Rig) -> bytes:
     """Which part of the table is seen, once or twice or not at all; PNG."""
     with style.styled():
-        figure = style.new_figure(height_inch=style.table_height(rig, panel_inch=5.2, extra_inch=1.1))
-        axes = figure.add_subplot()
+        figure, axes = style.one_axes(height_inch=style.table_height(rig, panel_inch=5.2, extra_inch=1.1))
         style.table_axes(axes, rig, title="What the camera sees of the table")
         layers = np.where(cover.layers < 0, np.nan, np.minimum(cover.layers, 2))
         colours = ListedColormap([colour for _, colour in _LAYERS.values()])
@@ -38,29 +35,16 @@ def view_fineness(cover: ViewCover, rig: Rig) -> bytes:
     with style.styled():
         figure = style.new_figure(height_inch=style.table_height(rig, panel_inch=2.6, extra_inch=1.2))
         left, right = figure.subplots(1, 2)
-        _picture(figure, left, cover, cover.mm_per_px, rig, "Size of a pixel", "long side (mm/pixel)")
-        words = f"{_HIGH_MM:g} mm high: seen off by (mm)"
-        _picture(figure, right, cover, _HIGH_MM * cover.lean, rig, "Lean of the sight", words, False)
+        extent, words = _extent(cover), f"{_HIGH_MM:g} mm high: seen off by (mm)"
+        style.table_picture(left, rig, cover.mm_per_px, extent, "Size of a pixel", "long side (mm/pixel)")
+        style.table_picture(right, rig, _HIGH_MM * cover.lean, extent, "Lean of the sight", words, y_label=False)
         return style.png(figure)
-
-
-def _picture(
-    figure: Figure, axes: Axes, cover: ViewCover, values: Array, rig: Rig, title: str, words: str, y_label: bool = True
-) -> None:
-    style.table_axes(axes, rig, title=title, y_label=y_label)
-    low, high = style.robust_range(values)
-    shown = style.picture_on_table(axes, values, _extent(cover), cmap=style.MAGNITUDE_MAP, vmin=low, vmax=high)
-    figure.colorbar(shown, ax=axes, orientation="horizontal", label=words, shrink=0.9)
 
 
 def _extent(cover: ViewCover) -> tuple[float, float, float, float]:
     half = float(cover.x_mm[1] - cover.x_mm[0]) / 2
-    return (
-        float(cover.x_mm[0]) - half,
-        float(cover.x_mm[-1]) + half,
-        float(cover.y_mm[0]) - half,
-        float(cover.y_mm[-1]) + half,
-    )
+    x, y = ((float(axis[0]) - half, float(axis[-1]) + half) for axis in (cover.x_mm, cover.y_mm))
+    return *x, *y
 
 
 def view_sigma(view: ViewMap) -> bytes:
@@ -72,8 +56,8 @@ def view_sigma(view: ViewMap) -> bytes:
         low, high = style.robust_range(view.sigma_mm)
         shown = left.imshow(view.sigma_mm, cmap=style.MAGNITUDE_MAP, vmin=low, vmax=high, interpolation="nearest")
         figure.colorbar(shown, ax=(left, right), orientation="horizontal", label="1-sigma per axis (mm)", shrink=0.5)
-        colours = np.array([_rgb(colour) for colour in _zone_colours(int(view.zone.max()) + 1)])
-        picture = np.full((height, width, 3), _rgb(style.PALE))
+        colours = to_rgba_array(_zone_colours(int(view.zone.max()) + 1))[:, :3]
+        picture = np.full((height, width, 3), to_rgb(style.PALE))
         seen = view.zone >= 0
         picture[seen] = colours[view.zone[seen]]
         inferred = seen & ~view.measured
@@ -83,9 +67,7 @@ def view_sigma(view: ViewMap) -> bytes:
             v, u = np.nonzero(view.zone == zone)
             right.text(u.mean(), v.mean(), f"zone {zone}", ha="center", va="center", color="white")
         for axes, title in ((left, "How surely"), (right, "Which zone")):
-            axes.set_facecolor(style.PALE)
-            axes.set_title(title)
-            axes.set_xlabel("u (pixels)")
+            axes.set(facecolor=style.PALE, title=title, xlabel="u (pixels)")
         left.set_ylabel("v (pixels)")
         return style.png(figure)
 
@@ -95,8 +77,7 @@ def view_top(maps: TopMaps) -> bytes:
     width, depth = maps.top.size_mm
     x, y = maps.top.centre_mm
     with style.styled():
-        figure = style.new_figure(height_inch=5.4 * depth / width + 0.9)
-        axes = figure.add_subplot()
+        figure, axes = style.one_axes(height_inch=5.4 * depth / width + 0.9)
         colours = _zone_colours(int(maps.zone.max()) + 1)
         values = np.where(maps.zone >= 0, maps.zone, np.nan).astype(float)
         extent = (x - width / 2, x + width / 2, y - depth / 2, y + depth / 2)
@@ -107,14 +88,9 @@ def view_top(maps: TopMaps) -> bytes:
             place = (x + (column.mean() + 0.5) * maps.top.mm_per_pixel - width / 2,
                      y + depth / 2 - (row.mean() + 0.5) * maps.top.mm_per_pixel)  # fmt: skip
             axes.text(*place, f"zone {zone}", ha="center", va="center")
-        axes.set_xlabel("x (mm)")
-        axes.set_ylabel("y (mm)")
+        axes.set(xlabel="x (mm)", ylabel="y (mm)")
         return style.png(figure)
 
 
 def _zone_colours(count: int) -> list[str]:
     return [style.SERIES[zone % len(style.SERIES)] for zone in range(max(1, count))]
-
-
-def _rgb(colour: str) -> tuple[float, ...]:
-    return tuple(int(colour[i : i + 2], 16) / 255.0 for i in (1, 3, 5))

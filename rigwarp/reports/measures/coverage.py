@@ -23,6 +23,19 @@ class Spread:
     median: float
     largest: float
 
+    @classmethod
+    def of(cls, values: Array) -> "Spread":
+        """Of the values that are finite; NaN where none is."""
+        known = values[np.isfinite(values)]
+        if not known.size:
+            return cls(smallest=np.nan, median=np.nan, largest=np.nan)
+        return cls(smallest=float(known.min()), median=float(np.median(known)), largest=float(known.max()))
+
+    def __str__(self) -> str:
+        if not np.isfinite(self.median):
+            return "-"
+        return f"{self.smallest:.2f} to {self.largest:.2f}, median {self.median:.2f}"
+
 
 @dataclass(frozen=True, kw_only=True)
 class Coverage:
@@ -70,30 +83,24 @@ class Coverage:
 
     def rows(self) -> list[tuple[str, str]]:
         """What it is and how much, as text."""
+        dark = f"largest {self.largest_dark_mm2:.0f} mm², together {self.dark_mm2:.0f} mm²"
+        turned = f"{100 * self.flipped_share:.2f} %, along {self.fold_px} px"
         return [
             ("content area lit", f"{100 * self.lit_share:.1f} %"),
             *([("  of that, measured", f"{100 * self.measured_share:.1f} %")] if self.measured_share > 0.0 else []),
             ("  lit twice", f"{100 * self.doubled_share:.1f} % of the content area"),
-            ("dark patches", self._dark()),
-            ("mm per pixel, long side", _range(self.mm_per_pixel_long)),
-            ("mm per pixel, short side", _range(self.mm_per_pixel_short)),
-            ("long side / short side", _range(self.anisotropy)),
+            ("dark patches", f"{self.dark_patches}, {dark}" if self.dark_patches else "none"),
+            ("mm per pixel, long side", str(self.mm_per_pixel_long)),
+            ("mm per pixel, short side", str(self.mm_per_pixel_short)),
+            ("long side / short side", str(self.anisotropy)),
             ("computed light, darkest / brightest", _number(self.evenness)),
             ("  over nine points", _number(self.nine_point_evenness)),
             ("  corners / middle", _number(self.corner_to_centre)),
             ("light on the content", f"{100 * self.light_on_content:.1f} % of the projector's light"),
             ("light beside it", f"{100 * self.light_beside:.1f} %"),
             ("light elsewhere or lost", f"{100 * self.light_lost:.1f} %"),
-            (
-                "light turned over",
-                f"{100 * self.flipped_share:.2f} %, along {self.fold_px} px" if self.fold_px else "none",
-            ),
+            ("light turned over", turned if self.fold_px else "none"),
         ]
-
-    def _dark(self) -> str:
-        if not self.dark_patches:
-            return "none"
-        return f"{self.dark_patches}, largest {self.largest_dark_mm2:.0f} mm², together {self.dark_mm2:.0f} mm²"
 
 
 def judge_coverage(pixel_map: PixelMap, rig: Rig, *, raster: TableRaster | None = None) -> Coverage:
@@ -125,9 +132,9 @@ def judge_coverage(pixel_map: PixelMap, rig: Rig, *, raster: TableRaster | None 
         dark_patches=len(dark),
         dark_mm2=float(dark.sum()),
         largest_dark_mm2=float(dark.max(initial=0.0)),
-        mm_per_pixel_long=_spread(raster.mean(large)[lit]),
-        mm_per_pixel_short=_spread(raster.mean(small)[lit]),
-        anisotropy=_spread(raster.mean(ratio)[lit]),
+        mm_per_pixel_long=Spread.of(raster.mean(large)[lit]),
+        mm_per_pixel_short=Spread.of(raster.mean(small)[lit]),
+        anisotropy=Spread.of(raster.mean(ratio)[lit]),
         evenness=float(irradiance[lit].min() / irradiance[lit].max()) if lit.any() else float("nan"),
         nine_point_evenness=float(nine.min() / nine.max()) if nine.any() else float("nan"),
         corner_to_centre=float(nine[::2, ::2].mean() / nine[1, 1]) if nine[1, 1] > 0 else float("nan"),
@@ -179,19 +186,6 @@ def _folds(pixel_map: PixelMap, jacobian: Array) -> tuple[int, float]:
 
 def _share(part: BoolArray, whole: BoolArray) -> float:
     return float(part.sum() / max(int(whole.sum()), 1))
-
-
-def _spread(values: Array) -> Spread:
-    known = values[np.isfinite(values)]
-    if not known.size:
-        return Spread(smallest=np.nan, median=np.nan, largest=np.nan)
-    return Spread(smallest=float(known.min()), median=float(np.median(known)), largest=float(known.max()))
-
-
-def _range(spread: Spread) -> str:
-    if not np.isfinite(spread.median):
-        return "-"
-    return f"{spread.smallest:.2f} to {spread.largest:.2f}, median {spread.median:.2f}"
 
 
 def _number(value: float) -> str:

@@ -1,11 +1,12 @@
 """Where a design's light goes, in numbers: each zone's part of the picture, and what is lost to which cause."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from rigwarp.geometry import PixelMap, plane_hit
+from rigwarp.geometry import Array, PixelMap, plane_hit
 from rigwarp.reports.measures.pixel_scale import determinant, pixel_light, table_jacobian
 from rigwarp.rig import Content, Rig, inside_content
 from rigwarp.tracing import LightFate, OpticalModel
@@ -86,11 +87,17 @@ def judge_light(model: OpticalModel, design: PixelMap, reason: NDArray[np.uint8]
     """
     light = pixel_light(rig.projector)
     share = {code: float(light[reason == code].sum()) for code in LightFate}
+    source = rig.projector.placement.position_mm
+
+    def past_the_mirror(rays: Array) -> Array:
+        way = plane_hit(np.broadcast_to(source, rays.shape), rays, model.table_height_mm)[:, None]
+        return (source + way * rays)[:, :2]
+
     return LightPaths(
         reflected=share[LightFate.LIT],
         passes_mirror=share[LightFate.MISSES_MIRROR],
         spill=share[LightFate.SPILL],
-        spill_on_content=_spill_on_content(model, reason == LightFate.SPILL, rig),
+        spill_on_content=_on_content(model, reason == LightFate.SPILL, rig, past_the_mirror),
         blocked_before=share[LightFate.SHADOW_IN],
         blocked_after=share[LightFate.SHADOW_OUT],
         blocked_from_content=_blocked_from_content(
@@ -99,7 +106,7 @@ def judge_light(model: OpticalModel, design: PixelMap, reason: NDArray[np.uint8]
         upward=share[LightFate.UPWARD],
         double_bounce=share[LightFate.DOUBLE_BOUNCE],
         stray=share[LightFate.STRAY],
-        stray_on_content=_stray_on_content(model, reason == LightFate.STRAY, rig),
+        stray_on_content=_on_content(model, reason == LightFate.STRAY, rig, model.stray_spots_mm),
         zones=_zones(model, design, rig),
     )
 
@@ -119,20 +126,11 @@ def _zones(model: OpticalModel, design: PixelMap, rig: Rig) -> tuple[ZoneLight, 
     )
 
 
-def _spill_on_content(model: OpticalModel, spilt: NDArray[np.bool_], rig: Rig) -> float:
-    """Share of the projector's light that goes past the mirror and lands on the content area."""
-    v, u = np.nonzero(spilt)
-    rays = model.pixel_rays(np.stack([u, v], axis=-1).astype(float))
-    source = rig.projector.placement.position_mm
-    spot = source + plane_hit(np.broadcast_to(source, rays.shape), rays, model.table_height_mm)[:, None] * rays
-    return float(pixel_light(rig.projector)[spilt][inside_content(rig.content, spot[:, :2])].sum())
-
-
-def _stray_on_content(model: OpticalModel, astray: NDArray[np.bool_], rig: Rig) -> float:
-    """Share of the projector's light that faces beside the mirror throw onto the content area."""
-    v, u = np.nonzero(astray)
-    spots = model.stray_spots_mm(model.pixel_rays(np.stack([u, v], axis=-1).astype(float)))
-    return float(pixel_light(rig.projector)[astray][inside_content(rig.content, spots)].sum())
+def _on_content(model: OpticalModel, where: NDArray[np.bool_], rig: Rig, spots_mm: Callable[[Array], Array]) -> float:
+    """Share of the projector's light of the pixels `where`, whose rays (N, 3) meet the table at `spots_mm` (N, 2)."""
+    v, u = np.nonzero(where)
+    spots = spots_mm(model.pixel_rays(np.stack([u, v], axis=-1).astype(float)))
+    return float(pixel_light(rig.projector)[where][inside_content(rig.content, spots)].sum())
 
 
 def _blocked_from_content(model: OpticalModel, blocked: NDArray[np.bool_], rig: Rig) -> float:

@@ -1,7 +1,6 @@
 """How a projector pixel is stretched on the table: the derivative of the map, and what follows from it per pixel."""
 
 import numpy as np
-from numpy.typing import NDArray
 
 from rigwarp.geometry import Array, PixelMap
 from rigwarp.rig import Projector
@@ -20,20 +19,15 @@ def table_jacobian(pixel_map: PixelMap) -> Array:
         Index [v, u, table axis, pixel axis]. Central differences, one-sided at the rim of a zone; NaN where the map has
         no answer or a pixel has no neighbour along an axis.
     """
-    table = pixel_map.table_mm
-    columns = [_difference(table, pixel_map.zone, axis=axis) for axis in (1, 0)]
+    columns = []
+    for axis in (1, 0):
+        table, number = (np.moveaxis(of, axis, 0) for of in (pixel_map.table_mm, pixel_map.zone))
+        step = np.where((number[1:] == number[:-1])[..., None], table[1:] - table[:-1], np.nan)
+        gap = np.full_like(table[:1], np.nan)
+        after, before = np.concatenate([step, gap]), np.concatenate([gap, step])
+        both, one_sided = 0.5 * (after + before), np.where(np.isfinite(after), after, before)
+        columns.append(np.moveaxis(np.where(np.isfinite(both), both, one_sided), 0, axis))
     return np.stack(columns, axis=-1)
-
-
-def _difference(table_mm: Array, zone: NDArray[np.int16], *, axis: int) -> Array:
-    """(H, W, 2) change of the table position per pixel along an axis of the picture."""
-    table, number = np.moveaxis(table_mm, axis, 0), np.moveaxis(zone, axis, 0)
-    step = np.where((number[1:] == number[:-1])[..., None], table[1:] - table[:-1], np.nan)
-    gap = np.full_like(table[:1], np.nan)
-    after, before = np.concatenate([step, gap]), np.concatenate([gap, step])
-    both = 0.5 * (after + before)
-    one_sided = np.where(np.isfinite(after), after, before)
-    return np.moveaxis(np.where(np.isfinite(both), both, one_sided), 0, axis)
 
 
 def singular_values(jacobian: Array) -> tuple[Array, Array]:

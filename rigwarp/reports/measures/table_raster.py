@@ -6,9 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.geometry import Array, BoolArray, PixelMap
-from rigwarp.reports.figures.outlines import content_outline
 from rigwarp.reports.measures.pixel_scale import determinant, singular_values, table_jacobian
 from rigwarp.rig import Rig
+from rigwarp.rig.canvas import content_outline
 
 _CELLS_ACROSS = 250  # of the larger side of the area shown
 _POINTS_ACROSS_CELL = 4  # a lattice that fine fills a covered cell to (3/4)^2 at least: still more than half
@@ -120,7 +120,9 @@ def raster_table(pixel_map: PixelMap, rig: Rig, *, cell_mm: float | None = None)
         for n in np.unique(splits[splits > 0])
     ]
     pixel, cell = (np.concatenate([p[i] for p in points] or [np.zeros(0, np.int64)]) for i in (0, 1))
-    names, sheet = np.unique(_sheet_names(pixel_map, jacobian), return_inverse=True)
+    with np.errstate(invalid="ignore"):  # pixels that are not drawn may have any sheet
+        upright = determinant(jacobian) > 0.0
+    names, sheet = np.unique(2 * pixel_map.zone.astype(np.int64) + upright, return_inverse=True)
     shape = (len(names), len(y), len(x))
     place = sheet.ravel()[pixel] * (len(y) * len(x)) + cell
     point_mm2 = (np.abs(determinant(jacobian)) / np.maximum(splits, 1) ** 2).ravel()[pixel]
@@ -156,12 +158,6 @@ def _splits(table_mm: Array, large_mm: Array, x: Array, y: Array, cell: float) -
             near &= (table_mm[..., i] > axis[0] - cell - large_mm) & (table_mm[..., i] < axis[-1] + cell + large_mm)
         needed = np.where(near, large_mm * _POINTS_ACROSS_CELL / cell, 1.0)
     return np.where(near, np.clip(np.ceil(needed), 1.0, _MOST_SPLITS), 0.0).astype(np.int64)
-
-
-def _sheet_names(pixel_map: PixelMap, jacobian: Array) -> NDArray[np.int64]:
-    """(H, W) one number per zone and side of a fold; pixels that are not drawn may have any."""
-    with np.errstate(invalid="ignore"):
-        return 2 * pixel_map.zone.astype(np.int64) + (determinant(jacobian) > 0.0)
 
 
 def _points(

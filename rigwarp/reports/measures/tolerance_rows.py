@@ -26,6 +26,11 @@ def shown_effects(found: Sensitivity) -> list[tuple[Parameter, Effect]]:
     return [p for p in pairs if p[0].unit != "µm"] + terms[:_SHAPE_TERMS]
 
 
+def at_tolerance(parameter: Parameter) -> str:
+    """Its 1-sigma and unit."""
+    return f"{number(parameter.sigma, 2)} {UNIT_SIGNS.get(parameter.unit, parameter.unit)}"
+
+
 def sensitivity_rows(found: Sensitivity) -> list[Row]:
     """Parameter, unit, mm on the table per unit (rms, P95, rms left by the best similarity), and mm at its tolerance.
 
@@ -38,10 +43,7 @@ def sensitivity_rows(found: Sensitivity) -> list[Row]:
             _short(effect.rms_mm),
             _short(effect.p95_mm),
             _short(effect.rms_similar_mm),
-            f"±{number(parameter.sigma, 2)} {UNIT_SIGNS.get(parameter.unit, parameter.unit)}: "
-            f"{_short(parameter.sigma * effect.rms_mm)} mm"
-            if parameter.sigma
-            else "",
+            f"±{at_tolerance(parameter)}: {_short(parameter.sigma * effect.rms_mm)} mm" if parameter.sigma else "",
         )
         for parameter, effect in shown_effects(found)
     ]

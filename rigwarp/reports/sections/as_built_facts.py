@@ -4,12 +4,19 @@ import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any, Final
+from typing import Final
 
-from rigwarp.files.records import AsBuiltRecord, FindingRecord, FormRecord, PoseEntry, PoseRecord
+from rigwarp.files.records.as_built import (
+    AsBuiltRecord,
+    FindingRecord,
+    FormRecord,
+    PoseEntry,
+    PoseRecord,
+    PowerRecord,
+)
 from rigwarp.files.records.record import Number
 from rigwarp.reports.sections.page import Rows
-from rigwarp.reports.wording import as_number, flat_rows, key_words, plain_value, quantity, with_sigma
+from rigwarp.reports.wording import as_number, flat_rows, key_words, plain_value, quantity, sentence, with_sigma
 
 # Form quantities in words; letters in brackets as in ISO 10110-5 and ISO 14999-4.
 _FIGURE_WORDS: Final = {
@@ -74,16 +81,16 @@ class AsBuiltFacts:
 
 def read_facts(record: AsBuiltRecord) -> AsBuiltFacts:
     """Pick what the report says from as_built.json."""
-    figures, power = record.figures or FormRecord(), record.power
+    figures, power = record.figures or FormRecord(), record.power or PowerRecord()
     rms = figures.rms_um if figures.figure_rms_um is None else figures.figure_rms_um
     told = [(term.n, term.m, as_number(term.um), as_number(term.sigma_um)) for term in record.terms]
     return AsBuiltFacts(
         figure_rms_um=as_number(rms),
         rms_without_power_um=as_number(figures.rms_without_power_um),
         noise_rms_um=as_number(figures.noise_rms_um),
-        power_told=power is None or power.determined is not False,
-        power_note=(power.note or "") if power is not None else "",
-        decided_by=(power.decided_by or "") if power is not None else "",
+        power_told=power.determined is not False,
+        power_note=power.note or "",
+        decided_by=power.decided_by or "",
         zernike=[term for term in told if math.isfinite(term[2])],
         untold_terms=[term[:2] for term in told if not math.isfinite(term[2])],
         unobservable=list(record.unobservable),
@@ -96,32 +103,20 @@ def read_facts(record: AsBuiltRecord) -> AsBuiltFacts:
 
 def _figures_table(rms_um: Number, figures: FormRecord) -> Rows | None:
     """The form figures in words, the total rms on top whichever name it had; None when there are none."""
-    named = {name: getattr(figures, name) for name in _FIGURE_WORDS}
-    if math.isfinite(as_number(rms_um)):
-        named["rms_um"] = rms_um
-    else:
-        del named["rms_um"]
     rows = []
-    for name, value in named.items():
-        words, unit = _FIGURE_WORDS[name]
+    for name, (words, unit) in _FIGURE_WORDS.items():
+        value = getattr(figures, name) if name != "rms_um" else rms_um if math.isfinite(as_number(rms_um)) else None
         if value is not None:
             untold = isinstance(value, float) and math.isnan(value)
             rows.append((words, "not told by the data" if untold else quantity(value, unit).strip()))
     rows += flat_rows(figures.more)
-    return Rows(rows=rows, head=("Deviation", ""), note=_sentence(figures.from_)) if rows else None
+    return Rows(rows=rows, head=("Deviation", ""), note=sentence(figures.from_)) if rows else None
 
 
 def _findings_table(found: Sequence[FindingRecord]) -> Rows | None:
     """The findings in workshop words, the one that moves the picture most first; None when there are none."""
     rows = [
-        (
-            plain_value(one.what),
-            _moves(one),
-            plain_value(one.cause),
-            plain_value(one.remedy),
-            plain_value(one.prewarp),
-        )
-        for one in found
+        [plain_value(one.what), _moves(one), *map(plain_value, (one.cause, one.remedy, one.prewarp))] for one in found
     ]
     if not rows:
         return None
@@ -146,13 +141,8 @@ def _other_tables(record: AsBuiltRecord) -> list[Rows]:
         if isinstance(value, Mapping):
             rows = flat_rows({k: v for k, v in value.items() if k != _ORIGIN_KEY})
             if rows:
-                tables.append(
-                    Rows(
-                        rows=rows,
-                        head=(_BLOCK_TITLES.get(key, key_words(key).capitalize()), ""),
-                        note=_sentence(value.get(_ORIGIN_KEY)),
-                    )
-                )
+                title = _BLOCK_TITLES.get(key, key_words(key).capitalize())
+                tables.append(Rows(rows=rows, head=(title, ""), note=sentence(value.get(_ORIGIN_KEY))))
         elif isinstance(value, list) and value and all(isinstance(item, Mapping) for item in value):
             names = list(value[0])
             cells = [[plain_value(item.get(name)) for name in names] for item in value]
@@ -160,11 +150,6 @@ def _other_tables(record: AsBuiltRecord) -> list[Rows]:
         else:
             single[key] = "none stands out" if key == "ripple" and value is None else value
     return tables + ([Rows(rows=flat_rows(single), head=("Further figures", ""))] if single else [])
-
-
-def _sentence(text: Any) -> str:
-    """What a block of numbers was computed from, as a sentence; nothing for what is no text."""
-    return f"{text[0].upper()}{text[1:]}." if isinstance(text, str) and text else ""
 
 
 _FAR = 2.0  # tolerances from the design: worth a look at the rig file or the mounting
@@ -180,12 +165,10 @@ def mounting_table(pose: PoseRecord) -> Rows | None:
     rows += [(name, value, "", "", "") for name, value in flat_rows(pose.more)]
     if not rows:
         return None
-    text = pose.from_
-    note = "Shifts and turns along table axes, turns about the parts' own origins."
     return Rows(
         rows=rows,
         head=("How it is mounted, against rig.toml", "found", "1-sigma", "tolerance", ""),
-        note=note + (f" {text[0].upper()}{text[1:]}." if text else ""),
+        note=f"Shifts and turns along table axes, turns about the parts' own origins. {sentence(pose.from_)}".strip(),
     )
 
 

@@ -10,7 +10,7 @@ from rigwarp.reports.figures.mirror import OnThePart, deviation_map, slope_maps,
 from rigwarp.reports.result_parts import ResultParts
 from rigwarp.reports.sections.as_built_facts import AsBuiltFacts
 from rigwarp.reports.sections.page import Picture, Rows, Section
-from rigwarp.reports.wording import with_sigma
+from rigwarp.reports.wording import sentence, with_sigma
 from rigwarp.words import number
 
 _SURE = 2.0  # a term is worth a hint when it is this many sigma from zero
@@ -18,13 +18,14 @@ _SURE = 2.0  # a term is worth a hint when it is this many sigma from zero
 
 def mirror_section(parts: ResultParts, facts: AsBuiltFacts) -> Section:
     """The chapter that rests on as_built.json and as_built.npz."""
-    others = [replace(table, detail=True) if _is_pairs(table) else table for table in facts.others]
+    # plain names and values are of use to experts only; tables with more columns are lists of findings
+    others = [replace(one, detail=all(len(row) == 2 for row in one.rows)) for one in facts.others]
     tables = [facts.findings, facts.figures, _zernike_table(facts), facts.mounting, *others]
-    missing = []
-    if "as-built figures" in parts.missing:
-        missing.append(f"Figures of the built mirror: {parts.missing['as-built figures']}.")
-    if "as-built mirror" in parts.missing:
-        missing.append(f"Maps of the built mirror: {parts.missing['as-built mirror']}.")
+    missing = [
+        f"{what} of the built mirror: {parts.missing[name]}."
+        for what, name in (("Figures", "as-built figures"), ("Maps", "as-built mirror"))
+        if name in parts.missing
+    ]
     if not (facts.zernike or missing):
         missing.append("No Zernike terms in as_built.json.")
     return Section(
@@ -39,11 +40,6 @@ def mirror_section(parts: ResultParts, facts: AsBuiltFacts) -> Section:
     )
 
 
-def _is_pairs(table: Rows) -> bool:
-    """Plain names and values, of use to experts only; tables with more columns are lists of findings."""
-    return all(len(row) == 2 for row in table.rows)
-
-
 def _paragraphs(facts: AsBuiltFacts) -> list[str]:
     text = [
         "Built minus design along the mirror's z axis, after the best rigid alignment; plus is towards the "
@@ -51,7 +47,7 @@ def _paragraphs(facts: AsBuiltFacts) -> list[str]:
     ]
     if facts.unobservable:
         if facts.power_note:
-            text.append(f"{facts.power_note[0].upper()}{facts.power_note[1:]}.")
+            text.append(sentence(facts.power_note))
         text.append(
             "The data cannot tell the following; what is reported along these directions comes from the rig file's "
             "tolerances:"
@@ -62,13 +58,12 @@ def _paragraphs(facts: AsBuiltFacts) -> list[str]:
 def _zernike_table(facts: AsBuiltFacts) -> Rows | None:
     by_term = dict.fromkeys(facts.untold_terms, ("not told", "", "see what the data cannot tell"))
     for n, m, value, sigma in facts.zernike:
-        sure = abs(value) > _SURE * sigma if np.isfinite(sigma) else False
         known = workshop_hint(n, m)
-        hint = known.cause if known is not None and sure else ""
-        by_term[n, m] = (
-            *with_sigma(value, sigma, "µm"),
-            hint if sure or not np.isfinite(sigma) else "not distinguishable from zero",
-        )
+        sure = abs(value) > _SURE * sigma  # False where sigma is not known
+        hint = "not distinguishable from zero" if np.isfinite(sigma) else ""
+        if sure:
+            hint = "" if known is None else known.cause
+        by_term[n, m] = (*with_sigma(value, sigma, "µm"), hint)
     rows = [(term_name(*term), *by_term[term]) for term in sorted(by_term)]
     if not rows:
         return None

@@ -13,9 +13,8 @@ CAUTIONS: Final = (
     "maker's instructions and the risk-group or laser-class label on it.",
     "Do not look into the lens or into its reflection in the mirror, and place the beam so that nobody's eyes can be "
     "brought into it, children's included. A curved mirror changes where and how strongly the light is concentrated, "
-    "so "
-    "the maker's classification may no longer describe the rig. Laser-scanning projectors are laser products: do not "
-    "open, modify or defeat them.",
+    "so the maker's classification may no longer describe the rig. Laser-scanning projectors are laser products: do "
+    "not open, modify or defeat them.",
     "A concave mirror focuses sunlight and can start a fire: cover it whenever it is not in use and never leave it "
     "where direct sun can reach it, windows and low winter sun included.",
     "Calibration patterns and content can flash; people with photosensitive epilepsy can be harmed by flashes. Warn "
@@ -70,21 +69,17 @@ def origin_section(parts: ResultParts) -> Section:
     if parts.file_hashes:
         hashes = list(parts.file_hashes.items())
         tables.append(Rows(rows=hashes, head=("File, as it is now", "SHA-256"), detail=True))
-    return Section(
-        anchor="origin",
-        title="Where this comes from",
-        tables=tables,
-        missing=_missing(parts),
-        preformatted=start.rig_toml or "",
-    )
-
-
-def _missing(parts: ResultParts) -> list[str]:
-    said = [
+    missing = [
         f"{name.capitalize()}: {parts.missing[name]}."
         for name in ("start record", "stop record", "camera")
         if name in parts.missing
     ]
     if "stop record" in parts.missing:
-        said.append("This run did not finish: its numbers must not be used.")
-    return said
+        missing.append("This run did not finish: its numbers must not be used.")
+    return Section(
+        anchor="origin",
+        title="Where this comes from",
+        tables=tables,
+        missing=missing,
+        preformatted=start.rig_toml or "",
+    )

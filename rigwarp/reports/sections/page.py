@@ -1,9 +1,12 @@
-"""The building blocks of a report page: sections of text, tables, figures and lists, in the order of reading."""
+"""The building blocks of a page: sections of text, tables, figures and lists, in the order of reading; templates."""
 
 import base64
 import struct
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import Any
+
+import jinja2
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -63,3 +66,20 @@ class Section:
         tables = [cell for table in self.tables for row in (table.head, *table.rows) for cell in row]
         notes = [*(table.note for table in self.tables), *(picture.caption for picture in self.pictures)]
         return "\n".join([self.title, *self.paragraphs, *self.points, *tables, *notes])
+
+
+def summary_section(sentences: Sequence[str], **beside: Any) -> Section:
+    """The first section of a page without verdicts; `beside`: whatever else `Section` takes."""
+    return Section(anchor="summary", title="In short", paragraphs=sentences, **beside)
+
+
+def page_template(name: str) -> jinja2.Template:
+    """A template of `reports/templates`: HTML with everything escaped, and no name left undefined."""
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("rigwarp.reports"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    return environment.get_template(name)

@@ -6,12 +6,12 @@ from rigwarp.files.records import BorderRecord, MapFigures, RegistrationRecord, 
 from rigwarp.geometry import PixelMap
 from rigwarp.reports.figures import table_map as figures_map
 from rigwarp.reports.figures.residuals import residual_vectors
-from rigwarp.reports.measures.coverage import Coverage, judge_coverage
+from rigwarp.reports.measures.coverage import Coverage, Spread, judge_coverage
 from rigwarp.reports.measures.table_raster import TableRaster, raster_table
 from rigwarp.reports.result_parts import ResultParts
 from rigwarp.reports.sections.page import Picture, Rows, Section
 from rigwarp.reports.sections.uncertainty import uncertainty_section
-from rigwarp.reports.wording import as_number, flat_rows, quantity, share
+from rigwarp.reports.wording import as_number, flat_rows, quantity, sentence, share
 from rigwarp.rig import Rig, inside_table
 from rigwarp.words import number
 
@@ -51,9 +51,8 @@ def _map_section(parts: ResultParts, table_map: PixelMap) -> Section:
         paragraphs=[
             "The table map says for every projector pixel where its light lands. It was fitted to the photographs of "
             "the scan. The residual below is that of samples which were held out of the fit. It shows how well the map "
-            "agrees "
-            "with the camera; errors of the camera calibration itself, for example from the printed sheet's scale, "
-            "are in the uncertainty but not in this residual."
+            "agrees with the camera; errors of the camera calibration itself, for example from the printed sheet's "
+            "scale, are in the uncertainty but not in this residual."
         ],
         tables=_fit_tables(parts),
         pictures=pictures,
@@ -82,15 +81,16 @@ def _fit_tables(parts: ResultParts) -> list[Rows]:
     tables = []
     fit = parts.fit
     if fit.table_map is not None:
-        tables.append(Rows(rows=_residual_rows(fit.table_map), note=_residual_note(fit.table_map)))
+        note = f"z-spread: residuals over the stated sigma; 1 is ideal. {sentence(fit.table_map.not_proven)}".strip()
+        tables.append(Rows(rows=_residual_rows(fit.table_map), note=note))
     if fit.registration is not None:
         tables.append(
             Rows(
                 rows=_registration_rows(fit.registration),
                 head=("Where the fit started: the design, moved", ""),
                 note="A rigid move that brings the design near the samples, with the mirror's shape left as drawn: "
-                "shape "
-                "errors are in these numbers. How the parts are mounted is estimated in the chapter on the mirror.",
+                "shape errors are in these numbers. How the parts are mounted is estimated in the chapter on the "
+                "mirror.",
                 detail=True,
             )
         )
@@ -122,12 +122,6 @@ def border_rows(border: BorderRecord) -> list[tuple[str, str]]:
         ("known to (1-sigma)", quantity(border.sigma_px, "px")),
         ("light jumps there by", quantity(border.jump_mm, "mm")),
     ]
-
-
-def _residual_note(figures: MapFigures) -> str:
-    note = "z-spread: residuals over the stated sigma; 1 is ideal."
-    reason = figures.not_proven
-    return f"{note} {reason[0].upper()}{reason[1:]}." if reason else note
 
 
 def _residual_rows(figures: MapFigures) -> list[tuple[str, str]]:
@@ -200,6 +194,5 @@ def _light_section(parts: ResultParts, table_map: PixelMap, raster: TableRaster,
     )
 
 
-def _spread_words(spread: object) -> str:
-    smallest, largest = (getattr(spread, name) for name in ("smallest", "largest"))
-    return f"{number(smallest)} to {number(largest)}"
+def _spread_words(spread: Spread) -> str:
+    return f"{number(spread.smallest)} to {number(spread.largest)}"

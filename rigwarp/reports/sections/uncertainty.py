@@ -1,6 +1,7 @@
 """Report chapter on uncertainty: the budget by cause and region, the check grid's verdict on it, the map's sigma."""
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -25,7 +26,12 @@ def uncertainty_section(parts: ResultParts, table_map: PixelMap, raster: TableRa
     budget = parts.budget
     missing, tables, pictures = [], [], []
     if budget.causes and budget.regions:
-        tables = [_budget_table(budget), *_check_table(budget.check_grid), _how_table(budget)]
+        how = [
+            (plain_value(one.name), plain_value(one.how), _PART_WORDS.get(one.part or "", plain_value(one.part)))
+            for one in budget.causes
+        ]
+        head = ("Cause", "how it was evaluated", "scan against check")
+        tables = [_budget_table(budget), *_check_table(budget.check_grid), Rows(rows=how, head=head, detail=True)]
         pictures = [_bars(budget)]
     else:
         missing.append(
@@ -40,14 +46,14 @@ def uncertainty_section(parts: ResultParts, table_map: PixelMap, raster: TableRa
     return Section(
         anchor="uncertainty",
         title="Uncertainty",
-        paragraphs=[*_paragraphs(budget), *_put_right(parts)],
+        paragraphs=_paragraphs(budget, parts.fit.put_right),
         tables=tables,
         pictures=pictures + ([sigma] if sigma else []),
         missing=missing + ([] if sigma else ["No pixel lights the content area."]),
     )
 
 
-def _paragraphs(budget: BudgetRecord) -> list[str]:
+def _paragraphs(budget: BudgetRecord, put_right: Sequence[str]) -> list[str]:
     text = []
     if math.isfinite(budget.expanded_mm) and budget.camera_known:
         text.append(
@@ -60,12 +66,9 @@ def _paragraphs(budget: BudgetRecord) -> list[str]:
             "Causes that are the same in scan and check, such as the printed sheet's scale, cancel in the residuals of "
             "the check grid: it can confirm only the others, and is compared with these alone."
         )
+    if put_right:
+        text.append(f"Put right in the photographs: {'; '.join(put_right)}. What that leaves is in the budget.")
     return text
-
-
-def _put_right(parts: ResultParts) -> list[str]:
-    told = parts.fit.put_right
-    return [f"Put right in the photographs: {'; '.join(told)}. What that leaves is in the budget."] if told else []
 
 
 def _budget_table(budget: BudgetRecord) -> Rows:
@@ -93,24 +96,14 @@ def _budget_table(budget: BudgetRecord) -> Rows:
     )
 
 
-def _how_table(budget: BudgetRecord) -> Rows:
-    rows = [
-        (plain_value(one.name), plain_value(one.how), _PART_WORDS.get(one.part or "", plain_value(one.part)))
-        for one in budget.causes
-    ]
-    return Rows(rows=rows, head=("Cause", "how it was evaluated", "scan against check"), detail=True)
-
-
 def _check_table(check: CheckRecord | None) -> list[Rows]:
     if check is None:
         return []
+    predicted = quantity(1000.0 * as_number(check.predicted_mm), "µm", 2)
     rows = [
         ("check dots", number(check.n)),
         ("residual per axis, rms", quantity(1000.0 * as_number(check.rms_mm), "µm", 2)),
-        (
-            "predicted by scan, mesh and the finding of the dots",
-            quantity(1000.0 * as_number(check.predicted_mm), "µm", 2),
-        ),
+        ("predicted by scan, mesh and the finding of the dots", predicted),
         ("residuals within k = 2 of that prediction alone", share(check.inside_predicted)),
         ("residuals within k = 2 of the budget", share(check.inside)),
     ]

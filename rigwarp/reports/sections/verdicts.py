@@ -7,9 +7,10 @@ from typing import Literal
 from rigwarp.files.records import DotsRecord, MapFigures, VerdictRecord
 from rigwarp.reports.result_parts import ResultParts
 from rigwarp.reports.sections.as_built_facts import AsBuiltFacts
-from rigwarp.reports.wording import as_number, quantity, share
+from rigwarp.reports.wording import as_number, quantity, sentence, share
+from rigwarp.verification import verdict
 
-State = Literal["pass", "fail", "undecided", "not measured", "within tolerance", "out of tolerance", "not proven"]
+State = Literal["pass", "fail", "undecided", "not measured"] | verdict.State
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -25,7 +26,8 @@ class Verdict:
 def judge_result(parts: ResultParts, facts: AsBuiltFacts) -> list[Verdict]:
     """The rig's tolerances against the result, and the result as a whole."""
     tolerance = parts.rig.tolerance
-    p95 = _p95_mm(parts.verification.after)
+    p95, told = _p95_mm(parts.verification.after), _objections(parts)
+    counts = len(told.failures), len(told.not_proven)
     return [
         Verdict(
             what="Content on the table, 95 % of the check dots within",
@@ -36,14 +38,14 @@ def judge_result(parts: ResultParts, facts: AsBuiltFacts) -> list[Verdict]:
         _mirror_verdict(tolerance.figure_rms_um, facts),
         Verdict(
             what="Everything known, taken together",
-            found=_count(*_objections(parts)),
+            found="{} against it, {} not proven".format(*counts) if any(counts) else "nothing against it",
             asked="nothing against it",
-            state=_whole(*_objections(parts)),
+            state=told.state,
         ),
     ]
 
 
-def _objections(parts: ResultParts) -> tuple[list[str], list[str]]:
+def _objections(parts: ResultParts) -> verdict.Verdict:
     """What speaks against the result, and what keeps it from being sure: by the fit, the check, and the budget."""
     fit, check = (part.verdict or VerdictRecord() for part in (parts.fit, parts.verification))
     unsure = [*fit.not_proven, *check.not_proven]
@@ -57,23 +59,15 @@ def _objections(parts: ResultParts) -> tuple[list[str], list[str]]:
         )
     elif not budget.camera_known:
         unsure.append("the camera's own uncertainty is not known: camera.json states no covariance")
-    return [*fit.failures, *check.failures], unsure
-
-
-def _whole(wrong: list[str], unsure: list[str]) -> State:
-    return "out of tolerance" if wrong else "not proven" if unsure else "within tolerance"
-
-
-def _count(wrong: list[str], unsure: list[str]) -> str:
-    return f"{len(wrong)} against it, {len(unsure)} not proven" if wrong or unsure else "nothing against it"
+    return verdict.Verdict(failures=(*fit.failures, *check.failures), not_proven=tuple(unsure))
 
 
 def _about_all(parts: ResultParts) -> str:
     """The verdict of the page in a sentence."""
-    wrong, unsure = _objections(parts)
-    because = wrong or unsure
+    told = _objections(parts)
+    because = told.failures or told.not_proven
     accepted = " Somebody has made it current all the same." if (parts.fit.verdict or VerdictRecord()).accepted else ""
-    return f"Verdict: {_whole(wrong, unsure)}{', because ' if because else ''}{'; and '.join(because)}.{accepted}"
+    return f"Verdict: {told.state}{', because ' if because else ''}{'; and '.join(because)}.{accepted}"
 
 
 def _mirror_verdict(limit_um: float, facts: AsBuiltFacts) -> Verdict:
@@ -82,9 +76,8 @@ def _mirror_verdict(limit_um: float, facts: AsBuiltFacts) -> Verdict:
     if not facts.power_told and math.isfinite(facts.figure_rms_um):
         found = f"{quantity(facts.rms_without_power_um, 'µm')} without power; power not told"
         state = "fail" if facts.rms_without_power_um > limit_um else "undecided"
-    return Verdict(
-        what="Mirror, built minus design, rms", found=found, asked=f"at most {limit_um:g}\u00a0µm", state=state
-    )
+    asked = f"at most {limit_um:g}\u00a0µm"
+    return Verdict(what="Mirror, built minus design, rms", found=found, asked=asked, state=state)
 
 
 def summary_sentences(parts: ResultParts, facts: AsBuiltFacts) -> list[str]:
@@ -147,7 +140,7 @@ def _about_mirror(limit_um: float, facts: AsBuiltFacts) -> str:
             f"most probable one the total is {total}."
         )
         if facts.decided_by and facts.rms_without_power_um <= limit_um:  # else the power changes nothing
-            text += f" {facts.decided_by[0].upper()}{facts.decided_by[1:]}."
+            text += f" {sentence(facts.decided_by)}"
     else:
         relation = "within" if facts.figure_rms_um <= limit_um else "outside"
         text = (

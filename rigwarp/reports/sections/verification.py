@@ -31,9 +31,13 @@ def check_section(parts: ResultParts) -> Section:
         missing.append("The design's warp was not measured.")
     elif not after:
         missing.append("The measured warp was not verified.")
-    pictures = []
+    pictures: list[Picture] = []
+    tables: list[Rows | None] = []
     if before or after:
+        tables.append(_figures_table(before, after))
         pictures.append(_residual_picture(parts, before, after))
+    if after:  # what the check pictures beside the dots say of the measured warp
+        tables += [_resolution_table(after), _light_table(after)]
     if parts.photo_before is not None or parts.photo_after is not None:
         pictures.append(_photo_picture(parts))
     missing += [
@@ -46,21 +50,13 @@ def check_section(parts: ResultParts) -> Section:
         title="Verification on the table",
         paragraphs=[
             "A grid of dots was shown through the warp, photographed, and each dot compared with its place on the "
-            "table. "
-            "The dots share nothing with the scan that the map was made from, but they are seen by the same camera: an "
-            "error of the camera calibration is in both."
+            "table. The dots share nothing with the scan that the map was made from, but they are seen by the same "
+            "camera: an error of the camera calibration is in both."
         ],
-        tables=_tables(before, after),
+        tables=[table for table in tables if table is not None],
         pictures=pictures,
         missing=missing,
     )
-
-
-def _tables(before: DotsRecord | None, after: DotsRecord | None) -> list[Rows]:
-    """Residuals, and what the check pictures beside the dots say of the measured warp."""
-    tables = [_figures_table(before, after)] if before or after else []
-    shown = (_resolution_table(after), _light_table(after)) if after is not None else ()
-    return [*tables, *(table for table in shown if table is not None)]
 
 
 def _figures_table(before: DotsRecord | None, after: DotsRecord | None) -> Rows:

@@ -14,8 +14,16 @@ from rigwarp.geometry import Array, BoolArray, at_height
 from rigwarp.rig import Content, Table, Target, inside_content
 from rigwarp.rig.canvas import content_to_table, table_to_content
 from rigwarp.table_map.uncertainty import LENS_PX
-from rigwarp.verification.budget.causes import Cause, Kind, Part, RegionBudget, rectangular
-from rigwarp.verification.budget.grid_coverage import CheckGrid, GridCoverage, judge_grid
+from rigwarp.verification.budget.causes import (
+    Cause,
+    CheckGrid,
+    GridCoverage,
+    Kind,
+    Part,
+    RegionBudget,
+    judge_grid,
+    rectangular,
+)
 
 FLATNESS_MM = 0.2
 """Assumed: the table's surface lies within ± this of its height in rig.toml; nothing in a scan tells."""
@@ -194,12 +202,7 @@ def _common(
     found = {"lens_model": LENS_PX * _mm_per_px(camera, places, height_mm)}
     shares = camera_shares(camera, places, height_mm, sheet=sheet, centre_mm=target.centre_mm)
     if shares is not None:
-        found |= {
-            "lens": shares.lens_mm,
-            "pose": shares.pose_mm,
-            "print_scale": shares.print_scale_mm,
-            "sheet_height": shares.sheet_height_mm,
-        }
+        found |= {name: getattr(shares, f"{name}_mm") for name in ("lens", "pose", "print_scale", "sheet_height")}
     return found
 
 
@@ -218,11 +221,9 @@ def _slant(camera: CameraModel, places: Array, height_mm: float) -> Array:
 def _worded(cause: Cause, flatness_mm: float, measured: bool) -> Cause:
     if cause.key != "flatness":
         return cause
-    return (
-        replace(cause, kind="A", how=_MEASURED)
-        if measured
-        else replace(cause, how=_ASSUMED.format(flatness_mm=flatness_mm))
-    )
+    if measured:
+        return replace(cause, kind="A", how=_MEASURED)
+    return replace(cause, how=_ASSUMED.format(flatness_mm=flatness_mm))
 
 
 def _content_grid(content: Content) -> Array:

@@ -46,6 +46,24 @@ class _Window:
     member: BoolArray
 
 
+@dataclass(frozen=True, kw_only=True)
+class SeenDots:
+    """Dots that were seen: `ids` (K,), ascending; centres of their light on the table (K, 2), 1-sigma per axis (K,).
+
+    Sigma is from photo noise alone; `flux` (K,) is light times area on the table (linear light, mm^2).
+    """
+
+    ids: NDArray[np.int32]
+    table_mm: Array
+    sigma_mm: Array
+    flux: Array
+
+
+def arrays_of(centres: Sequence[BlobCentre]) -> dict[str, Array]:
+    """`table_mm` (K, 2), `sigma_mm` (K,) and `flux` (K,) of centres."""
+    return {name: np.array([getattr(c, name) for c in centres]) for name in ("table_mm", "sigma_mm", "flux")}
+
+
 def blob_centres(
     photos: Sequence[Photo],
     words: NDArray[np.uint8],
@@ -75,6 +93,7 @@ def blob_centres(
 def _windows(
     photos: Sequence[Photo], words: NDArray[np.uint8], pixels: BrightPixels, blobs: IntArray
 ) -> Iterator[_Window]:
+    """Each dot's window out of all photos; pixels of other dots, and one around them, are left out."""
     height, width = photos[0].shape
     label = np.zeros((height, width), np.int32)
     chosen = np.isin(pixels.blob, blobs)
@@ -82,37 +101,26 @@ def _windows(
     label[pixels.rows[chosen], pixels.columns[chosen]] = dense + 1
     dot_of = np.zeros(len(numbers), np.int64)
     dot_of[dense] = pixels.dot[chosen]
-    for number, box in enumerate(find_objects(label)):
-        if box is not None:
-            yield _window(photos, words, label, number + 1, int(dot_of[number]), (box[0], box[1]))
-
-
-def _window(
-    photos: Sequence[Photo],
-    words: NDArray[np.uint8],
-    label: NDArray[np.int32],
-    number: int,
-    dot: int,
-    box: tuple[slice, slice],
-) -> _Window:
-    """Cut one dot's window out of all photos; pixels of other dots, and one around them, are left out."""
-    wide = tuple(_widened(side, limit) for side, limit in zip(box, label.shape, strict=True))
-    stack = np.stack([linear_light(photo[wide]) for photo in photos]).astype(np.float64)
-    bright = np.concatenate([[False, True], words[dot].astype(bool)])
-    on, off = stack[bright], stack[~bright]
-    light = on.mean(axis=0) - off.mean(axis=0)
-    variance = on.var(axis=0, ddof=1) / len(on) + off.var(axis=0, ddof=1) / len(off)
-    here = label[wide]
-    others = cv2.dilate(((here > 0) & (here != number)).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
-    kept = ~others | (here == number)
-    rows, columns = np.nonzero(kept)
-    return _Window(
-        dot=dot,
-        pixels_px=np.stack([columns + wide[1].start, rows + wide[0].start], axis=-1).astype(np.float64),
-        light=light[kept],
-        variance=variance[kept],
-        member=(here == number)[kept],
-    )
+    for number, (dot, box) in enumerate(zip(dot_of, find_objects(label), strict=True), 1):
+        if box is None:
+            continue
+        wide = _widened(box[0], height), _widened(box[1], width)
+        stack = np.stack([linear_light(photo[wide]) for photo in photos]).astype(np.float64)
+        bright = np.concatenate([[False, True], words[dot].astype(bool)])
+        on, off = stack[bright], stack[~bright]
+        light = on.mean(axis=0) - off.mean(axis=0)
+        variance = on.var(axis=0, ddof=1) / len(on) + off.var(axis=0, ddof=1) / len(off)
+        own = label[wide] == number
+        others = cv2.dilate(((label[wide] > 0) & ~own).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+        kept = ~others | own
+        rows, columns = np.nonzero(kept)
+        yield _Window(
+            dot=int(dot),
+            pixels_px=np.stack([columns + wide[1].start, rows + wide[0].start], axis=-1).astype(np.float64),
+            light=light[kept],
+            variance=variance[kept],
+            member=own[kept],
+        )
 
 
 def _widened(side: slice, limit: int) -> slice:

@@ -1,5 +1,9 @@
-"""How far the dots landed from where they should be."""
+"""How far the dots landed from where they should be, and what that amounts to in plain terms.
 
+Scale, stretch, skew, turn, and how straight lines are.
+"""
+
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -10,9 +14,11 @@ from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, IntArray
 from rigwarp.verification.dots.locate import DotsFound
 from rigwarp.verification.dots.plan import DotPlan
-from rigwarp.verification.dots.shape import AffineShape, LineFigure, fit_affine_shape, straightness
 
 _FEWEST_DOTS = 4
+_FEWEST_POINTS = 3
+_FEWEST_ON_LINE = 4  # two points are always straight and three hardly tell
+_FAMILIES = ("rows", "columns", "diagonals up", "diagonals down")
 _BETTER = 3.0  # sigmas by which the mean square error must fall to count as lower
 
 
@@ -36,12 +42,48 @@ class Similarity:
 
 
 @dataclass(frozen=True, kw_only=True)
-class VerificationResult:
-    """The residuals of a dot grid.
+class AffineShape:
+    """measured = A wanted + shift, A taken apart.
 
     Attributes
     ----------
-    n, rms_mm, p95_mm, max_mm : absolute figures, nothing fitted.
+    scale : geometric mean of the two stretches, 1 = right size.
+    anisotropy : larger stretch over smaller one, minus 1.
+    stretch_rad : direction of the larger stretch on the table, 0 .. pi from x; means nothing without anisotropy.
+    shear_rad : by how much the angle between the pictures of x and y falls short of a right one.
+    rotation_rad : of the rigid part, counter-clockwise.
+    shift_mm : (2,) of the wanted points' middle.
+    """
+
+    scale: float
+    anisotropy: float
+    stretch_rad: float
+    shear_rad: float
+    rotation_rad: float
+    shift_mm: Array
+
+
+@dataclass(frozen=True, kw_only=True)
+class LineFigure:
+    """One line of dots: family, how many dots, length, and the largest distance of one to the least-squares line."""
+
+    family: str
+    n: int
+    length_mm: float
+    off_mm: float
+
+    @property
+    def off_percent(self) -> float:
+        """The same as per cent of the length."""
+        return 100.0 * self.off_mm / self.length_mm
+
+
+@dataclass(frozen=True, kw_only=True)
+class VerificationResult(ErrorFigures):
+    """The residuals of a dot grid, nothing fitted.
+
+    Attributes
+    ----------
     ids : (n,) dots judged.
     table_mm : (n, 2) where they should be.
     grid : (n, 2) column and row of each in the plan.
@@ -55,10 +97,6 @@ class VerificationResult:
     lines : how straight the grid's lines are on the table.
     """
 
-    n: int
-    rms_mm: float
-    p95_mm: float
-    max_mm: float
     ids: NDArray[np.int32]
     table_mm: Array
     grid: NDArray[np.int32]
@@ -88,12 +126,6 @@ def judge_dots(found: DotsFound, plan: DotPlan) -> VerificationResult:
     return _judged(found, plan.table_mm[found.ids], plan.grid[found.ids])
 
 
-def judged_anew(result: VerificationResult, seen_mm: Array) -> VerificationResult:
-    """The same dots judged by other positions (n, 2) at which they are seen."""
-    left = _figures_of(result.table_mm, seen_mm, result.grid)
-    return replace(result, **left)
-
-
 def _judged(found: DotsFound, wanted_mm: Array, grid: NDArray[np.int32]) -> VerificationResult:
     return VerificationResult(
         ids=found.ids,
@@ -107,15 +139,16 @@ def _judged(found: DotsFound, wanted_mm: Array, grid: NDArray[np.int32]) -> Veri
     )
 
 
+def judged_anew(result: VerificationResult, seen_mm: Array) -> VerificationResult:
+    """The same dots judged by other positions (n, 2) at which they are seen."""
+    return replace(result, **_figures_of(result.table_mm, seen_mm, result.grid))
+
+
 def _figures_of(wanted_mm: Array, seen_mm: Array, grid: NDArray[np.int32]) -> dict[str, Any]:
     """What follows from where the dots are."""
-    figures = error_figures(seen_mm - wanted_mm)
     similarity, left = fit_similarity(wanted_mm, seen_mm)
     return {
-        "n": figures.n,
-        "rms_mm": figures.rms_mm,
-        "p95_mm": figures.p95_mm,
-        "max_mm": figures.max_mm,
+        **vars(error_figures(seen_mm - wanted_mm)),
         "vectors_mm": seen_mm - wanted_mm,
         "similarity": similarity,
         "after_similarity": error_figures(left),
@@ -170,3 +203,75 @@ def fit_similarity(wanted_mm: Array, measured_mm: Array) -> tuple[Similarity, Ar
         shift_mm=np.array([shift.real, shift.imag]),
     )
     return similarity, np.stack([left.real, left.imag], axis=-1)
+
+
+def fit_affine_shape(wanted_mm: Array, measured_mm: Array) -> AffineShape:
+    """Least-squares affine map wanted -> measured of (n, 2) points, taken apart by singular values.
+
+    Raises
+    ------
+    MeasurementError
+        When there are fewer than three points or they lie on one line.
+
+    Notes
+    -----
+    A = U diag(s1, s2) V^T: the stretches are s1 >= s2, the rotation is U V^T (polar decomposition), and the shear
+    follows from the angle between A's columns.
+    """
+    middle = wanted_mm.mean(axis=0)
+    centred = wanted_mm - middle
+    if len(wanted_mm) < _FEWEST_POINTS or np.linalg.matrix_rank(centred, tol=1e-6 * np.abs(centred).max()) < 2:
+        raise MeasurementError("the dots seen lie on one line: they do not tell scale and turn of the picture")
+    solved, *_ = np.linalg.lstsq(centred, measured_mm - measured_mm.mean(axis=0), rcond=None)
+    A = solved.T
+    U, (large, small), Vt = np.linalg.svd(A)
+    R = U @ Vt
+    along_x, along_y = A.T / np.linalg.norm(A, axis=0)[:, None]
+    return AffineShape(
+        scale=float(np.sqrt(large * small)),
+        anisotropy=float(large / small - 1.0) if small > 0 else float("inf"),
+        stretch_rad=float(np.arctan2(U[1, 0], U[0, 0]) % np.pi),
+        shear_rad=float(np.arcsin(np.clip(along_x @ along_y, -1.0, 1.0))),
+        rotation_rad=float(np.arctan2(R[1, 0], R[0, 0])),
+        shift_mm=measured_mm.mean(axis=0) - middle,
+    )
+
+
+def straightness(grid: NDArray[np.int32], measured_mm: Array) -> list[LineFigure]:
+    """How straight the grid's lines are on the table.
+
+    Parameters
+    ----------
+    grid : (n, 2) column and row of each dot.
+    measured_mm : (n, 2) where it was seen.
+
+    Returns
+    -------
+    Rows, columns and both families of diagonals; lines of fewer than four dots are left out.
+    """
+    column, row = grid.T
+    numbers = (row, column, row - column, row + column)
+    return [
+        _line(family, measured_mm[number == one])
+        for family, number in zip(_FAMILIES, numbers, strict=True)
+        for one in np.unique(number)
+        if np.count_nonzero(number == one) >= _FEWEST_ON_LINE
+    ]
+
+
+def worst_line(lines: Sequence[LineFigure]) -> LineFigure | None:
+    """The least straight one, by its largest distance in millimetres."""
+    return max(lines, key=lambda line: line.off_mm, default=None)
+
+
+def _line(family: str, points_mm: Array) -> LineFigure:
+    """Distances to the line through the points' middle along their principal direction: the total-least-squares one."""
+    centred = points_mm - points_mm.mean(axis=0)
+    _, _, axes = np.linalg.svd(centred, full_matrices=False)
+    along = centred @ axes[0]
+    return LineFigure(
+        family=family,
+        n=len(points_mm),
+        length_mm=float(np.ptp(along)),
+        off_mm=float(np.abs(centred @ axes[1]).max()),
+    )

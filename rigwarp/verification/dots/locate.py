@@ -4,14 +4,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from rigwarp.camera import CameraModel
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, Photo, at_height
-from rigwarp.verification.dots.centre import BlobCentre, blob_centres
+from rigwarp.verification.dots.centre import BlobCentre, SeenDots, arrays_of, blob_centres
 from rigwarp.verification.dots.plan import DotPlan
-from rigwarp.verification.dots.read_code import MIXED, NO_DOT, BrightPixels, read_pixels
+from rigwarp.verification.dots.read_code import MIXED, NO_DOT, BrightPixels, read_pixels, require_photos
 
 _FEWEST_PX = 6
 """A blob of fewer pixels has no trustworthy centre."""
@@ -31,23 +30,16 @@ class UnreadableBlob:
 
 
 @dataclass(frozen=True, kw_only=True)
-class DotsFound:
-    """What the camera saw of a dot plan.
+class DotsFound(SeenDots):
+    """What the camera saw of a dot plan; of a doubled dot the brighter image.
 
     Attributes
     ----------
-    ids : (K,) dots seen, ascending; of a doubled dot the brighter image.
-    table_mm, sigma_mm : (K, 2), (K,) centre of the dot's light on the table; 1-sigma per axis from photo noise alone.
-    flux : (K,) light times area on the table (linear light, mm^2).
     missing : id -> reason, for every dot of the plan that is not in `ids`.
     doubled : id -> (n, 2) table mm of all its images, brightest first.
     unreadable : blobs of light without a dot.
     """
 
-    ids: NDArray[np.int32]
-    table_mm: Array
-    sigma_mm: Array
-    flux: Array
     missing: dict[int, str]
     doubled: dict[int, Array]
     unreadable: tuple[UnreadableBlob, ...]
@@ -69,7 +61,7 @@ def locate_dots(photos: Sequence[Photo], plan: DotPlan, camera: CameraModel, hei
     MeasurementError
         When the number or size of the photos is wrong or no dot at all can be read.
     """
-    _check(photos, plan, camera)
+    require_photos(photos, plan.n_pictures, camera, what="check")
     pixels = read_pixels(photos, plan.words)
     readable = np.bincount(pixels.blob[pixels.dot >= 0], minlength=pixels.blob.max(initial=-1) + 1) >= _FEWEST_PX
     centres = blob_centres(photos, plan.words, pixels, np.nonzero(readable)[0], camera, height_mm)
@@ -83,27 +75,11 @@ def locate_dots(photos: Sequence[Photo], plan: DotPlan, camera: CameraModel, hei
     best = [images[int(i)][0] for i in ids]
     return DotsFound(
         ids=ids,
-        table_mm=np.array([c.table_mm for c in best]),
-        sigma_mm=np.array([c.sigma_mm for c in best]),
-        flux=np.array([c.flux for c in best]),
+        **arrays_of(best),
         missing=_missing(plan, images, camera, height_mm),
         doubled={i: np.array([c.table_mm for c in seen]) for i, seen in images.items() if len(seen) > 1},
         unreadable=_unreadable(pixels, camera, height_mm),
     )
-
-
-def _check(photos: Sequence[Photo], plan: DotPlan, camera: CameraModel) -> None:
-    if len(photos) != plan.n_pictures:
-        raise MeasurementError(
-            f"{len(photos)} photos of {plan.n_pictures} check pictures; photograph each one, in order"
-        )
-    width, height = camera.resolution
-    for number, photo in enumerate(photos):
-        if photo.shape != (height, width) or photo.dtype not in (np.uint8, np.uint16):
-            raise MeasurementError(
-                f"check photo {number} is {photo.dtype} {photo.shape}, expected 8- or 16-bit grey {(height, width)} "
-                "as in the camera file"
-            )
 
 
 def _images(centres: list[BlobCentre], diameter_mm: float) -> dict[int, list[BlobCentre]]:

@@ -12,13 +12,15 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
+from rigwarp.camera import CameraModel
 from rigwarp.decode.signal.response import linearise
+from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray, IntArray, Photo
 from rigwarp.geometry.robust import SIGMA_PER_MEDIAN
 from rigwarp.rig.transfer import decode_transfer
-from rigwarp.verification.dots.blink_code import word_numbers
+from rigwarp.verification.dots.plan import word_numbers
 
-_BLUR_PX = 0.8
+BLUR_PX = 0.8
 _NOISE_MULTIPLE = 5.0
 """A pixel is looked at when all dots together raise it this many sigmas above black."""
 _SMALLEST_GAP = 0.4
@@ -56,6 +58,19 @@ def linear_light(photo: Photo) -> NDArray[np.float32]:
     return _LIGHT_8_BIT[photo] if photo.dtype == np.uint8 else _LIGHT_16_BIT[photo]
 
 
+def require_photos(photos: Sequence[Photo], count: int, camera: CameraModel, *, what: str) -> None:
+    """Refuse photographs that are not one per picture, grey and of the camera's size; MeasurementError names `what`."""
+    if len(photos) != count:
+        raise MeasurementError(f"{len(photos)} photos of {count} {what} pictures; photograph each one, in order")
+    wanted = camera.resolution[::-1]
+    for number, photo in enumerate(photos):
+        if photo.shape != wanted or photo.dtype not in (np.uint8, np.uint16):
+            raise MeasurementError(
+                f"{what} photo {number} is {photo.dtype} {photo.shape}, expected 8- or 16-bit grey {wanted} as in the "
+                "camera file"
+            )
+
+
 def light_table(photo: Photo, response_shape: float | None = None) -> NDArray[np.float32]:
     """Linear light 0..1 of every code value of a photo's type.
 
@@ -75,21 +90,21 @@ def read_pixels(photos: Sequence[Photo], words: NDArray[np.uint8]) -> BrightPixe
     photos : black, all dots, then one per column of `words`; (H, W) grey.
     words : (N, n) the blinking code, constant weight.
     """
-    light = [cv2.GaussianBlur(linear_light(photo), (0, 0), _BLUR_PX) for photo in photos[:2]]
+    light = [cv2.GaussianBlur(linear_light(photo), (0, 0), BLUR_PX) for photo in photos[:2]]
     rise = np.asarray(light[1] - light[0])
-    rows, columns = np.nonzero(rise > _NOISE_MULTIPLE * _noise(rise) + np.median(rise))
+    rows, columns = np.nonzero(rise > _NOISE_MULTIPLE * blurred_noise(rise) + np.median(rise))
     series = np.empty((len(rows), words.shape[1]), np.float32)
     for frame, photo in enumerate(photos[2:]):
-        blurred = np.asarray(cv2.GaussianBlur(linear_light(photo), (0, 0), _BLUR_PX))
+        blurred = np.asarray(cv2.GaussianBlur(linear_light(photo), (0, 0), BLUR_PX))
         series[:, frame] = blurred[rows, columns]
     dot, swing = _read(series, words)
     blob = _blobs(rows, columns, dot, (rise.shape[0], rise.shape[1]))
     return BrightPixels(rows=rows, columns=columns, dot=dot, swing=swing, blob=blob)
 
 
-def _noise(rise: NDArray[np.float32]) -> float:
+def blurred_noise(rise: NDArray[np.float32]) -> float:
     """1-sigma of the difference of two blurred frames, from its fine structure; dots are too few to disturb it."""
-    fine = rise - cv2.GaussianBlur(rise, (0, 0), 4 * _BLUR_PX)
+    fine = rise - cv2.GaussianBlur(rise, (0, 0), 4 * BLUR_PX)
     return float(np.median(np.abs(fine)) * SIGMA_PER_MEDIAN) + 1e-6
 
 

@@ -10,13 +10,14 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import map_coordinates
 
 from rigwarp.camera import CameraModel
 from rigwarp.camera.projection import N_POSE, project_with_jacobians
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, at_height, rotation_from_vector
 from rigwarp.geometry.robust import HUBER_CLOSE, normal_prior, robust_least_squares, robust_sigma
-from rigwarp.rig import Table
+from rigwarp.rig import Table, inside_table
 
 _BLURS_PX = (16.0, 8.0, 4.0)
 """Coarse to fine: shifts up to about twice the coarsest are found; finer than the last, noise outweighs the grain."""
@@ -59,14 +60,6 @@ class CameraMotion:
     light: float
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Spots:
-    """Pixels (N, 2) of the reference, the points (N, 3) of the table that they see, and their light (N,)."""
-
-    points_mm: Array
-    light: Array
-
-
 def register_camera(
     reference: NDArray[np.float32],
     present: NDArray[np.float32],
@@ -93,10 +86,11 @@ def register_camera(
         )
     pose, gain = np.zeros(N_POSE), np.array([1.0, 0.0])
     for blur in _BLURS_PX:
-        spots = _spots(_detail(reference, blur), camera, table, blur)
-        pose, gain, normal, noise = _aligned(spots, _detail(present, blur), camera, pose, gain, blur)
+        spots_mm, light = _spots(_detail(reference, blur), camera, table, blur)
+        cover = _Cover(spots_mm, light, _detail(present, blur), camera)
+        pose, gain, normal, noise = _aligned(cover, pose, gain, blur)
     # neighbours share their noise after the blur: a pixel in 4 pi blur^2 is independent
-    share = max(1.0, 4.0 * np.pi * blur**2 * _density(spots, camera))
+    share = max(1.0, 4.0 * np.pi * blur**2 * _density(spots_mm, camera))
     covariance = np.asarray(np.linalg.inv(normal / (noise**2 * share) + np.diag(_PRIOR**-2.0)), float)
     moved = moved_camera(camera, pose)
     points = _grid(table)
@@ -122,13 +116,9 @@ def _light_ratio(
 ) -> float:
     """How bright spots of the table are, over how bright they were; the median."""
     pairs = ((reference, before), (present, after))
-    then, now = (_sampled(_smooth(one), np.nan_to_num(camera.project(points), nan=-1.0)) for one, camera in pairs)
+    then, now = (_sampled(_blurred(one, _BLURS_PX[-1]), camera.project(points)) for one, camera in pairs)
     known = np.isfinite(then) & np.isfinite(now) & (then > 0)
     return float(np.median(now[known] / then[known])) if known.any() else float("nan")
-
-
-def _smooth(picture: NDArray[np.float32]) -> NDArray[np.float32]:
-    return np.asarray(cv2.GaussianBlur(picture, (0, 0), _BLURS_PX[-1]), np.float32)
 
 
 def moved_camera(camera: CameraModel, pose: Array) -> CameraModel:
@@ -156,27 +146,21 @@ def _blurred(picture: NDArray[np.float32], blur_px: float) -> NDArray[np.float32
     return np.asarray(cv2.resize(small, (width, height), interpolation=cv2.INTER_LINEAR), np.float32)
 
 
-def _spots(picture: NDArray[np.float32], camera: CameraModel, table: Table, blur_px: float) -> _Spots:
-    """A lattice of pixels that see the table or just beside it."""
+def _spots(picture: NDArray[np.float32], camera: CameraModel, table: Table, blur_px: float) -> tuple[Array, Array]:
+    """Points (N, 3) of the table or just beside it that a lattice of pixels sees, and their light (N,)."""
     height, width = picture.shape
     step = max(1, int(blur_px), int(np.sqrt(height * width / _MOST_PIXELS)))
     edge = int(2 * blur_px) + 1
     v, u = np.mgrid[edge : height - edge : step, edge : width - edge : step]
     pixels = np.stack([u.ravel(), v.ravel()], axis=-1).astype(float)
     spot = camera.to_plane(pixels, table.height_mm)
-    share = spot / (np.array(table.size_mm) / 2.0)
-    with np.errstate(invalid="ignore"):
-        far = np.hypot(*share.T) if table.shape == "circle" else np.abs(share).max(axis=-1)
-        near = far < _BEYOND
-    points = at_height(spot[near], table.height_mm)
-    return _Spots(points_mm=points, light=picture[v.ravel()[near], u.ravel()[near]].astype(float))
+    width_mm, depth_mm = table.size_mm
+    near = inside_table(replace(table, size_mm=(_BEYOND * width_mm, _BEYOND * depth_mm)), spot)
+    return at_height(spot[near], table.height_mm), picture[v.ravel()[near], u.ravel()[near]].astype(float)
 
 
-def _aligned(
-    spots: _Spots, present: NDArray[np.float32], camera: CameraModel, pose: Array, gain: Array, blur_px: float
-) -> tuple[Array, Array, Array, float]:
+def _aligned(cover: "_Cover", pose: Array, gain: Array, blur_px: float) -> tuple[Array, Array, Array, float]:
     """Pose (6,) and light (2,) at one fineness; the pose's precision times the square of the noise, and the noise."""
-    cover = _Cover(spots, present, camera)
     found = robust_least_squares(
         cover.linearised,
         np.concatenate([pose, gain]) / _SCALE,
@@ -201,16 +185,16 @@ def _aligned(
 class _Cover:
     """How well the reference's spots cover the present picture, by pose and light in units of `_SCALE`."""
 
-    def __init__(self, spots: _Spots, present: NDArray[np.float32], camera: CameraModel) -> None:
-        self._spots, self._camera = spots, camera
+    def __init__(self, spots_mm: Array, light: Array, present: NDArray[np.float32], camera: CameraModel) -> None:
+        self._spots_mm, self._light, self._camera = spots_mm, light, camera
         slopes = (cv2.Sobel(present, cv2.CV_32F, *along, ksize=3, scale=1 / 8) for along in ((1, 0), (0, 1)))
         self._pictures = (present, *(np.asarray(slope, np.float32) for slope in slopes))
         self.by_pose, self.used = np.zeros((0, 2, N_POSE)), np.zeros(0, bool)
 
     def linearised(self, scaled: Array) -> tuple[Array, Callable[[], Array]]:
         """Misfit (N, 1) of light, and its derivatives (N, 1, 8)."""
-        unknowns, light = scaled * _SCALE, self._spots.light
-        pixels, self.by_pose = _project(self._camera, unknowns[:N_POSE], self._spots.points_mm)
+        unknowns, light = scaled * _SCALE, self._light
+        pixels, self.by_pose = _project(self._camera, unknowns[:N_POSE], self._spots_mm)
         now, du, dv = (_sampled(picture, pixels) for picture in self._pictures)
         misfit = unknowns[N_POSE] * light + unknowns[N_POSE + 1] - now
         self.used = np.isfinite(misfit)
@@ -243,20 +227,13 @@ def _project(camera: CameraModel, pose: Array, points_mm: Array) -> tuple[Array,
 
 def _sampled(picture: NDArray[np.float32], pixels: Array) -> Array:
     """(N,) bilinear values; NaN outside the picture."""
-    height, width = picture.shape
-    inside = np.all((pixels >= 0.0) & (pixels <= [width - 1.0, height - 1.0]), axis=-1)
-    position = np.where(inside[:, None], pixels, 0.0)
-    base = np.minimum(position.astype(int), [width - 2, height - 2])
-    fu, fv = (position - base).T
-    u, v = base.T
-    top = picture[v, u] * (1 - fu) + picture[v, u + 1] * fu
-    low = picture[v + 1, u] * (1 - fu) + picture[v + 1, u + 1] * fu
-    return np.where(inside, top * (1 - fv) + low * fv, np.nan)
+    at = np.nan_to_num(pixels, nan=-1.0).T[::-1]
+    return np.asarray(map_coordinates(picture, at, float, order=1, cval=np.nan))
 
 
-def _density(spots: _Spots, camera: CameraModel) -> float:
+def _density(spots_mm: Array, camera: CameraModel) -> float:
     """How many compared pixels there are per camera pixel of the area they cover."""
-    pixels = camera.project(spots.points_mm)
+    pixels = camera.project(spots_mm)
     u, v = np.unique(np.rint(pixels[:, 0])), np.unique(np.rint(pixels[:, 1]))
     step = np.median(np.diff(u)) * np.median(np.diff(v))
     return 1.0 / max(float(step), 1.0)

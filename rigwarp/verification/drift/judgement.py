@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from rigwarp.camera import CameraModel
 from rigwarp.camera.projection import N_LENS
-from rigwarp.geometry import Array, BoolArray, Photo, at_height
+from rigwarp.geometry import BoolArray, Photo, at_height
 from rigwarp.rig import Table
 from rigwarp.tracing import OpticalModel
 from rigwarp.verification.dots.judge import ErrorFigures, error_figures
@@ -86,14 +86,27 @@ def judge_drift(
     chi_squared = float(pose @ np.linalg.solve(covariance, pose))
     moved = motion.known and motion.seen_px > _CAMERA_PX and chi_squared > _CAMERA_CHI_SQUARED
     camera = motion.camera if moved else state.camera
-    look = read_quick(photos, state.ids, state.table_mm, plan, camera, table.height_mm)
-    then, now = np.isin(state.ids, look.ids), np.isin(look.ids, state.ids)
+
+    def seen_by(camera: CameraModel) -> tuple[QuickLook, BoolArray, BoolArray]:
+        look = read_quick(photos, state.ids, state.table_mm, plan, camera, table.height_mm)
+        return look, np.isin(state.ids, look.ids), np.isin(look.ids, state.ids)
+
+    look, then, now = seen_by(camera)
     compared = look.ids[now]
-    light = explain_shift(model, _light_shift(state, look, then, now, camera, covariance, table.height_mm))
+    spots = at_height(look.table_mm[now], table.height_mm)
+    by_pose = camera.plane_sensitivity(camera.project(spots), table.height_mm)[..., N_LENS:]
+    shift = LightShift(
+        pixels_px=state.pixels_px[then],
+        zone=state.zone[then],
+        moved_mm=look.table_mm[now] - state.table_mm[then],
+        sigma_mm=np.hypot(look.sigma_mm[now], state.sigma_mm[then]),
+        by_camera=-by_pose,  # one that stands elsewhere sees them elsewhere
+        camera_covariance=covariance,
+    )
+    light = explain_shift(model, shift)
     if moved:
         camera = moved_camera(camera, light.camera_pose)
-        look = read_quick(photos, state.ids, state.table_mm, plan, camera, table.height_mm)
-        then, now = np.isin(state.ids, look.ids), np.isin(look.ids, state.ids)
+        look, then, now = seen_by(camera)
     level = float(np.median(look.flux[now] / state.flux[then]))
     findings = _findings(motion, light, level, moved=moved)
     advice, why = _advice(findings, light, look)
@@ -109,28 +122,6 @@ def judge_drift(
         light_level=level,
         room_light=motion.light,
         picture=error_figures(look.table_mm - plan.table_mm[look.ids]),
-    )
-
-
-def _light_shift(
-    state: QuickState,
-    look: QuickLook,
-    then: BoolArray,
-    now: BoolArray,
-    camera: CameraModel,
-    covariance: Array,
-    height_mm: float,
-) -> LightShift:
-    """How the dots that both looks show have moved. A camera that stands elsewhere sees them elsewhere."""
-    spots = at_height(look.table_mm[now], height_mm)
-    by_pose = camera.plane_sensitivity(camera.project(spots), height_mm)[..., N_LENS:]
-    return LightShift(
-        pixels_px=state.pixels_px[then],
-        zone=state.zone[then],
-        moved_mm=look.table_mm[now] - state.table_mm[then],
-        sigma_mm=np.hypot(look.sigma_mm[now], state.sigma_mm[then]),
-        by_camera=-by_pose,
-        camera_covariance=covariance,
     )
 
 

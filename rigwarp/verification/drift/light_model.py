@@ -6,7 +6,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.geometry import Array, PixelMap
-from rigwarp.geometry.height_spline import HeightSpline
 from rigwarp.table_map import register
 from rigwarp.tracing import OpticalModel, Surface
 from rigwarp.tracing.surfaces.spline_solve import solve_spline
@@ -29,7 +28,21 @@ def figured_model(
     heights : x_mm, y_mm, height_um, zone of as_built.npz; None where the figure is not known: the design's is used.
     reflecting_side : +1 where positive heights are along the mirror's +z, -1 else.
     """
-    return design if heights is None else design.with_figure(_figures(design, heights, reflecting_side))
+    if heights is None:
+        return design
+    x, y = np.meshgrid(np.asarray(heights["x_mm"], float), np.asarray(heights["y_mm"], float))
+    up_mm = reflecting_side * np.asarray(heights["height_um"], float) / 1000.0
+    zone = np.asarray(heights["zone"])
+    figures = {}  # per zone, the measured heights as a spline in the surface's own frame
+    for surface in design.surfaces:
+        here = (zone == surface.zone) & np.isfinite(up_mm)
+        if np.count_nonzero(here) < _FEWEST_NODES:
+            continue
+        points = _deviation(surface, x[here], y[here], up_mm[here])
+        points = points[np.isfinite(points).all(axis=1)]
+        cells = int(np.clip(np.sqrt(len(points)) / _NODES_PER_CELL, _FEWEST_CELLS, _MOST_CELLS))
+        figures[surface.zone] = solve_spline(points, (cells, cells))[0]
+    return design.with_figure(figures)
 
 
 def map_mounting(model: OpticalModel, table_map: PixelMap, tolerances: Array) -> Array:
@@ -51,23 +64,6 @@ def map_mounting(model: OpticalModel, table_map: PixelMap, tolerances: Array) ->
     pixels = np.stack([u[chosen], v[chosen]], axis=-1).astype(float)
     spots = table_map.table_mm[v[chosen], u[chosen]]
     return register(model, pixels, spots, table_map.zone[v[chosen], u[chosen]].astype(np.int64), tolerances).shifts
-
-
-def _figures(design: OpticalModel, heights: Mapping[str, NDArray[np.generic]], side: int) -> dict[int, HeightSpline]:
-    """Per zone, the measured heights as a spline in the surface's own frame."""
-    x, y = np.meshgrid(np.asarray(heights["x_mm"], float), np.asarray(heights["y_mm"], float))
-    up_mm = side * np.asarray(heights["height_um"], float) / 1000.0
-    zone = np.asarray(heights["zone"])
-    figures = {}
-    for surface in design.surfaces:
-        here = (zone == surface.zone) & np.isfinite(up_mm)
-        if np.count_nonzero(here) < _FEWEST_NODES:
-            continue
-        points = _deviation(surface, x[here], y[here], up_mm[here])
-        points = points[np.isfinite(points).all(axis=1)]
-        cells = int(np.clip(np.sqrt(len(points)) / _NODES_PER_CELL, _FEWEST_CELLS, _MOST_CELLS))
-        figures[surface.zone] = solve_spline(points, (cells, cells))[0]
-    return figures
 
 
 def _deviation(surface: Surface, x_mm: Array, y_mm: Array, up_mm: Array) -> Array:

@@ -15,19 +15,16 @@ from scipy.spatial import cKDTree
 from rigwarp.camera import CameraModel
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray, IntArray, Photo
-from rigwarp.geometry.robust import SIGMA_PER_MEDIAN
 from rigwarp.rig import Content
-from rigwarp.verification.dots.centre import blob_centres
-from rigwarp.verification.dots.draw import dot_pictures
-from rigwarp.verification.dots.plan import DotPlan, plan_dots
-from rigwarp.verification.dots.read_code import BrightPixels, linear_light
+from rigwarp.verification.dots.centre import SeenDots, arrays_of, blob_centres
+from rigwarp.verification.dots.plan import DotPlan, dot_pictures, plan_dots
+from rigwarp.verification.dots.read_code import BLUR_PX, BrightPixels, blurred_noise, linear_light, require_photos
 
 SHOWN = (False, True, False, True, False)
 """Which of the photographs show the dots; the others show black."""
 _SPACING_MM = 36.0
 _SPACING_SHARE = 0.1  # of the content's smaller side, where that is less
 _HOLES = 7  # one dot in seven is left out, on a lattice whose shortest period is not a spacing along a side
-_BLUR_PX = 0.8
 _PEAK_SHARE = 0.3  # a pixel belongs to a dot from this share of a typical dot's peak on
 _NOISE_MULTIPLE = 6.0
 _FEWEST_PX = 6
@@ -37,34 +34,27 @@ _FEWEST_DOTS = 12
 
 
 @dataclass(frozen=True, kw_only=True)
-class QuickLook:
-    """What five photographs show.
+class QuickLook(SeenDots):
+    """What five photographs show, by the camera that was assumed.
 
     Attributes
     ----------
-    ids : (K,) dots of the plan that were seen, ascending.
-    table_mm, sigma_mm, flux : (K, 2), (K,), (K,) as in `DotsFound`, by the camera that was assumed.
     expected : how many dots were looked for.
     strangers : lights of a dot's size where none is expected.
     """
 
-    ids: NDArray[np.int32]
-    table_mm: Array
-    sigma_mm: Array
-    flux: Array
     expected: int
     strangers: int
 
 
 @dataclass(frozen=True, kw_only=True)
-class QuickState:
+class QuickState(SeenDots):
     """What a quick look at a good rig showed: what later looks are compared with.
 
     Attributes
     ----------
     camera : lens and pose of the camera then; its covariance is not kept.
     ambient : (H, W) float32 linear light of the table with the projector black.
-    ids, table_mm, sigma_mm, flux : (K,), (K, 2), (K,), (K,) as in `QuickLook`.
     pixels_px, zone : (K, 2), (K,) int64 the projector pixel and zone that light each dot.
     mounting : (12,) how the result's light path is mounted, see `map_mounting`.
     exposure_s : of the camera; NaN when it did not tell.
@@ -72,10 +62,6 @@ class QuickState:
 
     camera: CameraModel
     ambient: NDArray[np.float32]
-    ids: NDArray[np.int32]
-    table_mm: Array
-    sigma_mm: Array
-    flux: Array
     pixels_px: Array
     zone: NDArray[np.int64]
     mounting: Array
@@ -118,9 +104,9 @@ def read_quick(
     MeasurementError
         When the number or size of the photos is wrong, or hardly any dot is found.
     """
-    _check(photos, camera)
+    require_photos(photos, len(SHOWN), camera, what="quick")
     rise = _mean_light(photos, shown=True) - _mean_light(photos, shown=False)
-    rows, columns, blob = _blobs(np.asarray(cv2.GaussianBlur(rise, (0, 0), _BLUR_PX), np.float32))
+    rows, columns, blob = _blobs(np.asarray(cv2.GaussianBlur(rise, (0, 0), BLUR_PX), np.float32))
     count = int(blob.max(initial=-1)) + 1
     total = np.stack([np.bincount(blob, columns, count), np.bincount(blob, rows, count)], axis=-1)
     middle: Array = np.asarray(total / np.maximum(np.bincount(blob, minlength=count), 1.0)[:, None], float)
@@ -139,9 +125,7 @@ def read_quick(
     centres.sort(key=lambda centre: centre.dot)
     return QuickLook(
         ids=np.array([c.dot for c in centres], np.int32),
-        table_mm=np.array([c.table_mm for c in centres]),
-        sigma_mm=np.array([c.sigma_mm for c in centres]),
-        flux=np.array([c.flux for c in centres]),
+        **arrays_of(centres),
         expected=len(ids),
         strangers=int(np.count_nonzero((owner < 0) & np.isfinite(spot_mm).all(axis=-1))),
     )
@@ -157,23 +141,9 @@ def _mean_light(photos: Sequence[Photo], *, shown: bool) -> NDArray[np.float32]:
     return np.asarray(np.mean(chosen, axis=0, dtype=np.float32))
 
 
-def _check(photos: Sequence[Photo], camera: CameraModel) -> None:
-    if len(photos) != len(SHOWN):
-        raise MeasurementError(f"{len(photos)} photos of {len(SHOWN)} quick pictures; photograph each one, in order")
-    wanted = camera.resolution[::-1]
-    for number, photo in enumerate(photos):
-        if photo.shape != wanted or photo.dtype not in (np.uint8, np.uint16):
-            raise MeasurementError(
-                f"quick photo {number} is {photo.dtype} {photo.shape}, expected 8- or 16-bit grey {wanted} as in the "
-                "camera file"
-            )
-
-
 def _blobs(rise: NDArray[np.float32]) -> tuple[IntArray, IntArray, IntArray]:
     """Rows, columns and blob number of the pixels that dots light."""
-    fine = rise - cv2.GaussianBlur(rise, (0, 0), 4 * _BLUR_PX)
-    noise = float(np.median(np.abs(fine)) * SIGMA_PER_MEDIAN) + 1e-6
-    bright = rise > _NOISE_MULTIPLE * noise + float(np.median(rise))
+    bright = rise > _NOISE_MULTIPLE * blurred_noise(rise) + float(np.median(rise))
     typical = float(np.percentile(rise[bright], 90.0)) if bright.any() else 1.0
     mask = (bright & (rise > _PEAK_SHARE * typical)).astype(np.uint8)
     count, label, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)

@@ -20,7 +20,7 @@ from rigwarp.camera.projection import N_LENS, N_POSE, lens_matrix, project_with_
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, at_height
 from rigwarp.geometry.robust import HUBER_CLOSE, huber_cost, normal_prior, robust_least_squares, sigma_per_axis
-from rigwarp.rig import Table
+from rigwarp.rig import Table, inside_table
 from rigwarp.rig.model import Target
 from rigwarp.verification.drift.camera_motion import moved_camera
 
@@ -162,7 +162,8 @@ def fit_table_shape(view: BoardView, camera: CameraModel, target: Target, table:
         left_px=bowed.rms_px,
         astray_px=fitter.astray_px(flat.unknowns),
     )
-    spots = _spots(table, half)
+    grid = np.stack(np.meshgrid(*(side * np.linspace(-0.96, 0.96, 25) for side in half)), axis=-1).reshape(-1, 2)
+    spots = grid[inside_table(table, grid)]
     moved = shape.correction().at(spots)
     heights = shape.heights_mm(spots)
     return replace(shape, rms_mm=float(np.sqrt(np.mean(np.sum(moved**2, axis=-1)))), bow_mm=float(np.ptp(heights)))
@@ -264,11 +265,3 @@ def _evaluated(spline: RectBivariateSpline, table_mm: Array) -> Array:
     known = np.isfinite(spots).all(axis=-1)
     found[known] = spline.ev(spots[known][:, 0], spots[known][:, 1])
     return found
-
-
-def _spots(table: Table, half_mm: tuple[float, float]) -> Array:
-    """Places (n, 2) spread over the table."""
-    grid = np.stack(np.meshgrid(*(half * np.linspace(-0.96, 0.96, 25) for half in half_mm)), axis=-1).reshape(-1, 2)
-    if table.shape == "circle":
-        return grid[np.sum((grid / half_mm) ** 2, axis=1) < 1.0]
-    return grid

@@ -11,9 +11,7 @@ from rigwarp.geometry import Array, Photo
 from rigwarp.rig import Content
 from rigwarp.rig.canvas import content_to_table, table_to_content
 
-_SPOT_SHARE = (
-    0.02  # radius of a measuring spot, of the content's smaller side; a circle's corner spots end 0.9 % inside
-)
+_SPOT_SHARE = 0.02  # radius of a spot, of the content's smaller side; a circle's corner spots end 0.9 % inside
 _ROWS_AT_ONCE = 64
 """Bounds the arrays at work to some 20 MB."""
 _FEWEST_PX = 12

@@ -12,7 +12,7 @@ from two_wings import small_wings
 from rigwarp import load_view
 from rigwarp.cli import main
 from rigwarp.files import current_view
-from rigwarp.files.view_file import read_view_map
+from rigwarp.files.maps import read_view_map
 
 
 def said(capsys, arguments, code=0):
