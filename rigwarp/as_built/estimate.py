@@ -120,7 +120,9 @@ def estimate_as_built(
     try:
         data = join_data(_data(model, table), [_data(model, scan) for scan in raised])
         solved = fit_map(model, data, tolerances, measured)
-        return _result(model, solved.data, solved, tolerances, [table, *raised], modulations, measured, fit.ripples)
+        return _result(
+            model, solved.problem.data, solved, tolerances, [table, *raised], modulations, measured, fit.ripples
+        )
     except (np.linalg.LinAlgError, QhullError) as error:
         raise MeasurementError(
             f"as built: the equations have no solution ({error}): the light meets too small a part of the mirror, or "
@@ -172,7 +174,7 @@ def _result(
     measured: Sequence[Measured],
     followed: Sequence[MapRipple],
 ) -> AsBuilt:
-    grid = fit.footprint
+    grid = fit.problem.grid
     side = grid.side
     ripple, search = find_ripple(*_all_slopes(model, data, fit, side))
     heights = heights_of(model, fit, _taken(fit, ripple, followed))
@@ -183,7 +185,7 @@ def _result(
     height_um, slope_mrad = 1000.0 * side * heights.value, 1000.0 * side * heights.slope
     n_mount = len(tolerances)
     middle = model.mirror.to_table(grid.points.point_mm.mean(axis=0))
-    told = observability(model, fit.motions, tolerances, fit.covariance[:n_mount, :n_mount], middle)
+    told = observability(model, fit.problem.motions, tolerances, fit.covariance[:n_mount, :n_mount], middle)
     determined = share < POWER_FROM_PRIOR
     open_names = told.names if determined else (*told.names, "the mirror's radius (power) against its distance")
     radius, deciders = None, None
@@ -201,7 +203,7 @@ def _result(
         radius = built_radius(
             model.surfaces,
             xy,
-            fit.motions,
+            fit.problem.motions,
             to_power=to_terms[number],
             power_mm=1e-3 * side * zernike[number].um,
             sigma_mm=1e-3 * zernike[number].sigma_um,
@@ -218,7 +220,7 @@ def _result(
         1000.0 * heights.sigma,
         xy_mm=xy,
         disk=disk,
-        rigid=fit.motions.shown,
+        rigid=fit.problem.motions.shown,
         spacing_mm=float(grid.x_mm[1] - grid.x_mm[0]),
     )
     return AsBuilt(
@@ -261,7 +263,7 @@ def _result(
         ripple_search=search,
         fine_ripples=fine if modulations else None,
         residual_mm=float(np.sqrt(np.nanmean(fit.residual_mm**2))),
-        held_out_mm=fit.held_out_rms_mm,
+        held_out_mm=fit.problem.held_rms_mm,
         noise_scale=fit.noise_scale,
         shared_reach_mm=fit.shared.reach_mm,
         n_samples=len(data.zone),
@@ -294,13 +296,13 @@ def _taken(fit: MapFit, ripple: Ripple | None, followed: Sequence[MapRipple]) ->
     Each wave has as much of the slopes' mean square as of the light's on the table; where no ray told the map's a
     period, the spectrum's wave has all of it.
     """
-    taken_mm = fit.data.ripple_mm
+    taken_mm = fit.problem.data.ripple_mm
     good = np.isfinite(fit.residual_mm).all(axis=-1)
     waves = [(one.zone, one.period_mm, one.amplitude_mm**2 * one.share) for one in followed if one.period_mm > 0.0]
     if not taken_mm[good].any() or not (waves or ripple):
         return None
     slope = np.linalg.solve(fit.linearised.by_height[good][:, :, 1:], taken_mm[good][:, :, None])
-    square, zone = np.sum(slope**2, axis=(1, 2)), fit.data.zone[good]
+    square, zone = np.sum(slope**2, axis=(1, 2)), fit.problem.data.zone[good]
 
     def of_zone(number: int) -> tuple[Array, Array]:
         own = [wave[1:] for wave in waves if wave[0] == number] or [wave[1:] for wave in waves]
@@ -309,7 +311,9 @@ def _taken(fit: MapFit, ripple: Ripple | None, followed: Sequence[MapRipple]) ->
 
     # one panel's is not another's
     mean_square_mm2, period_mm = max((of_zone(n) for n in np.unique(zone)), key=lambda one: float(one[0].sum()))
-    return TakenRipple(mean_square_mm2=mean_square_mm2, period_mm=period_mm, xy_mm=fit.footprint.points.point_mm[:, :2])
+    return TakenRipple(
+        mean_square_mm2=mean_square_mm2, period_mm=period_mm, xy_mm=fit.problem.grid.points.point_mm[:, :2]
+    )
 
 
 def _zernike(
@@ -323,7 +327,7 @@ def _zernike(
     value, covariance = heights.linear(to_terms)
     um, sigma_um = 1000.0 * side * value, 1000.0 * np.sqrt(np.maximum(np.diag(covariance), 0.0))
     power = terms.index((2, 0))
-    by_prior = (heights.derivative(to_terms[[power]]) @ fit.narrow)[0, : len(fit.scale)]
+    by_prior = (heights.derivative(to_terms[[power]]) @ fit.narrow)[0, : len(fit.problem.scale)]
     share = float(by_prior @ fit.prior_precision @ by_prior / max(float(covariance[power, power]), 1e-300))
     found = tuple(
         ZernikeTerm(n=order, m=m, um=float(a), sigma_um=float(s))
@@ -334,12 +338,12 @@ def _zernike(
 
 def _mounting(fit: MapFit, determined: NDArray[np.bool_]) -> Mounting:
     unit = np.repeat([1.0, 1000.0, 1.0, 1000.0], 3)
-    sigma = np.sqrt(np.diag(fit.covariance))[: len(fit.scale)] * fit.scale
+    sigma = np.sqrt(np.diag(fit.covariance))[: len(fit.problem.scale)] * fit.problem.scale
     n = len(unit)
     return Mounting(
         values=fit.mounting[:n] * unit,
         sigma=sigma[:n] * unit,
-        prior_sigma=fit.scale[:n] * unit,
+        prior_sigma=fit.problem.scale[:n] * unit,
         determined=determined,
         optics=fit.mounting[n:],
         optics_sigma=sigma[n:],
@@ -358,7 +362,7 @@ def _all_slopes(model: OpticalModel, data: Data, fit: MapFit, side: float) -> tu
     state = fit.linearised
     here = (data.zone == zone) & np.isfinite(fit.residual_mm).all(axis=-1)
     left_mm = fit.residual_mm[here] + data.ripple_mm[here]
-    slope = fit.rows.deviation(fit.coefficients_mm, here).slope
+    slope = fit.problem.rows.deviation(fit.coefficients_mm, here).slope
     slope = slope + np.linalg.solve(state.by_height[here][:, :, 1:], left_mm[:, :, None])[:, :, 0]
     R = next(s for s in model.surfaces if s.zone == zone).T_mirror_from_surface[:3, :3]
     mirror = slope @ R[:2, :2].T

@@ -1,6 +1,6 @@
 """Frames, rays, planes, triangle meshes and per-pixel maps: the vocabulary of every other room."""
 
-from rigwarp.geometry.arrays import Array, BoolArray, IntArray, Photo
+from rigwarp.geometry.arrays import Array, BoolArray, IntArray, Photo, Rows
 from rigwarp.geometry.frames import (
     Placement,
     at_height,
@@ -24,6 +24,7 @@ __all__ = [
     "Photo",
     "PixelMap",
     "Placement",
+    "Rows",
     "TriangleMesh",
     "ViewMap",
     "at_height",

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rigwarp.as_built.describe.footprint import SurfacePoints, nearest_surface, only_points, zone_points
+from rigwarp.as_built.describe.footprint import SurfacePoints, nearest_surface, zone_points
 from rigwarp.geometry import Array, BoolArray, rotation_from_vector
 from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.tracing import OpticalModel, Surface
@@ -103,7 +103,7 @@ def remove_rigid(height: Array, x_mm: Array, y_mm: Array, model: OpticalModel | 
     lit = zone != NO_LIGHT
     lit[lit] = known
     aligned = np.full(height.shape, np.nan)
-    aligned[lit] = rigid_motions(only_points(points, known)).remove(height[lit])[0]
+    aligned[lit] = rigid_motions(points.only(known)).remove(height[lit])[0]
     return aligned
 
 
@@ -152,7 +152,7 @@ def align_built(
         height = there[:, 2] - design.point_mm[:, 2]
         known = np.isfinite(height) & np.isfinite(design.upward).all(axis=-1)
         # found about the mirror's origin; used about the middle of the lit part
-        step = -rigid_motions(only_points(design, known)).remove(height[known])[1]
+        step = -rigid_motions(design.only(known)).remove(height[known])[1]
         motion = motion + np.concatenate([step[:3] + np.cross(step[3:], centre), step[3:]])
     aligned = np.full(zone.shape, np.nan)
     aligned[lit] = np.where(known, height, np.nan)

@@ -86,7 +86,7 @@ def deciders_of(
     camera_mm : (3,) where the camera stands, table frame.
     """
     test = _told(fit, power)
-    scale, known = fit.scale, {one.what for one in measured}
+    scale, known = fit.problem.scale, {one.what for one in measured}
     names = [name for name in MEASURED_LENGTHS if name not in known]
     rows = {name: _length_row(model, name, fit.mounting / scale, scale, len(fit.covariance)) for name in names}
     found: list[Decider] = []
@@ -128,15 +128,15 @@ def _length_row(model: OpticalModel, name: str, whitened: Array, scale: Array, s
 
 def _raised_rows(model: OpticalModel, fit: MapFit, camera_mm: Array) -> tuple[Array, Array]:
     """Derivatives (2 n, P) and noise covariance of n samples on a board that stand for all that it would have."""
-    every = slice(None, None, max(1, len(fit.data.zone) // _RAISED_SAMPLES))
-    data, rows = fit.data.only(every), fit.rows.only(every)
+    every = slice(None, None, max(1, len(fit.problem.data.zone) // _RAISED_SAMPLES))
+    data, rows = fit.problem.data.only(every), fit.problem.rows.only(every)
     height = np.full(len(data.zone), model.table_height_mm + RAISED_MM)
     lit = LitPixels(pixels_px=data.pixels_px, zone=data.zone, height_mm=height)
     figure = rows, fit.coefficients_mm
     state = linearise(model, fit.mounting, lit, figure, camera=data.camera)
     above = landing(model, fit.mounting, replace(lit, height_mm=height + _STEP_MM), figure)
     dense = state.dense.copy()
-    dense[..., : len(fit.scale)] *= fit.scale
+    dense[..., : len(fit.problem.scale)] *= fit.problem.scale
     seen = np.isfinite(dense).all(axis=(1, 2)) & np.isfinite(above).all(axis=-1) & (fit.weight[every] > 0.0)
     full = np.zeros((len(dense), 2, len(fit.covariance)))
     full[..., : dense.shape[-1]] = dense
@@ -147,7 +147,7 @@ def _raised_rows(model: OpticalModel, fit: MapFit, camera_mm: Array) -> tuple[Ar
     sight = (camera_mm[:2] - state.table_mm) / (camera_mm[2] - height)[:, None]
     slant = ((above - state.table_mm) / _STEP_MM - sight)[seen]
     noise = _board_noise(slant, state.table_mm[seen])
-    share = len(data.zone) / len(fit.data.zone)
+    share = len(data.zone) / len(fit.problem.data.zone)
     own = share * (fit.noise_scale * data.sigma_mm[seen]) ** 2 / np.maximum(data.information_weight[seen], 1e-3)
     return full[seen].reshape(-1, full.shape[-1]), noise + np.diag(np.repeat(own, 2))
 
