@@ -1,7 +1,6 @@
 """From the samples of a scan to the built mirror."""
 
 from collections.abc import Sequence
-from typing import Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -31,7 +30,7 @@ from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array
 from rigwarp.geometry.zernike import enclosing_disk
 from rigwarp.rig import Measured
-from rigwarp.table_map import Samples
+from rigwarp.table_map import TableMapFit
 from rigwarp.table_map.ripple import MapRipple
 from rigwarp.tracing import OpticalModel
 
@@ -44,37 +43,9 @@ _MUCH_WIDENED = 2.0  # sigmas wider by so much, by errors that neighbours share,
 _WARP_UNKNOWN_CAMERA_MM = 0.3  # the same where the camera came without a covariance
 
 
-class FittedCells(Protocol):
-    """N averaged samples of a table map: projector pixel -> table mm, with what each is worth.
-
-    Attributes
-    ----------
-    cells : the samples.
-    cell_sigma_mm : (N,) 1-sigma of table_mm per axis.
-    cell_zone : (N,) the zone that lights each.
-    cell_ripple_mm : (N, 2) regular ripple that was taken off table_mm; None where there is none.
-    ripples : the same, told.
-    """
-
-    @property
-    def cells(self) -> Samples: ...
-
-    @property
-    def cell_sigma_mm(self) -> Array: ...
-
-    @property
-    def cell_zone(self) -> NDArray[np.integer]: ...
-
-    @property
-    def cell_ripple_mm(self) -> Array | None: ...
-
-    @property
-    def ripples(self) -> Sequence[MapRipple]: ...
-
-
 def estimate_as_built(
     model: OpticalModel,
-    fit: FittedCells,
+    fit: TableMapFit,
     tolerances: ArrayLike,
     camera: CameraModel,
     *,
@@ -87,7 +58,7 @@ def estimate_as_built(
     Parameters
     ----------
     model : the design, as in rig.toml (not registered).
-    fit : what `fit_table_map` returns, or anything else with its averaged samples.
+    fit : what `fit_table_map` returns, or anything else with its averaged samples and their ripples.
     tolerances : (12,)
         1-sigma of the mounting: projector shift mm, turn rad, mirror shift mm, turn rad, three each, table axes.
     camera : its covariance gives the errors that all samples share; that of a view's lens gives more of them.
@@ -120,9 +91,7 @@ def estimate_as_built(
     try:
         data = join_data(_data(model, table), [_data(model, scan) for scan in raised])
         solved = fit_map(model, data, tolerances, measured)
-        return _result(
-            model, solved.problem.data, solved, tolerances, [table, *raised], modulations, measured, fit.ripples
-        )
+        return _result(model, solved, tolerances, [table, *raised], modulations, measured, fit.ripples)
     except (np.linalg.LinAlgError, QhullError) as error:
         raise MeasurementError(
             f"as built: the equations have no solution ({error}): the light meets too small a part of the mirror, or "
@@ -166,7 +135,6 @@ def _data(model: OpticalModel, scan: RaisedScan) -> Data:
 
 def _result(
     model: OpticalModel,
-    data: Data,
     fit: MapFit,
     tolerances: Array,
     scans: Sequence[RaisedScan],
@@ -174,9 +142,9 @@ def _result(
     measured: Sequence[Measured],
     followed: Sequence[MapRipple],
 ) -> AsBuilt:
-    grid = fit.problem.grid
+    grid, motions, data = fit.problem.grid, fit.problem.motions, fit.problem.data
     side = grid.side
-    ripple, search = find_ripple(*_all_slopes(model, data, fit, side))
+    ripple, search = find_ripple(*_all_slopes(model, fit, side))
     heights = heights_of(model, fit, _taken(fit, ripple, followed))
     xy = grid.points.point_mm[:, :2]
     disk = enclosing_disk(xy)
@@ -185,7 +153,7 @@ def _result(
     height_um, slope_mrad = 1000.0 * side * heights.value, 1000.0 * side * heights.slope
     n_mount = len(tolerances)
     middle = model.mirror.to_table(grid.points.point_mm.mean(axis=0))
-    told = observability(model, fit.problem.motions, tolerances, fit.covariance[:n_mount, :n_mount], middle)
+    told = observability(model, motions, tolerances, fit.covariance[:n_mount, :n_mount], middle)
     determined = share < POWER_FROM_PRIOR
     open_names = told.names if determined else (*told.names, "the mirror's radius (power) against its distance")
     radius, deciders = None, None
@@ -203,7 +171,7 @@ def _result(
         radius = built_radius(
             model.surfaces,
             xy,
-            fit.problem.motions,
+            motions,
             to_power=to_terms[number],
             power_mm=1e-3 * side * zernike[number].um,
             sigma_mm=1e-3 * zernike[number].sigma_um,
@@ -211,6 +179,10 @@ def _result(
     table = scans[0]
     moved = moved_model(model, fit.mounting)
     fine = fine_ripples(moved, modulations, table.cells, table.cell_zone, table.camera, known=ripple)
+    unmodelled = None
+    if fit.widened > _MUCH_WIDENED:
+        moves_mm = float(np.sqrt(np.nanmean(np.sum(fit.residual_mm**2, axis=-1))))
+        unmodelled = Unmodelled(reach_mm=fit.shared.reach_mm, moves_mm=moves_mm, widened=fit.widened)
     panels, folds = panels_of(model.surfaces, grid, heights, side)
     height_map, sigma_map = grid.spread(height_um), grid.spread(1000.0 * heights.sigma)
     defects = _defects(grid, height_map, sigma_map)
@@ -220,7 +192,7 @@ def _result(
         1000.0 * heights.sigma,
         xy_mm=xy,
         disk=disk,
-        rigid=fit.problem.motions.shown,
+        rigid=motions.shown,
         spacing_mm=float(grid.x_mm[1] - grid.x_mm[0]),
     )
     return AsBuilt(
@@ -257,7 +229,7 @@ def _result(
             ripple=ripple,
             fine_ripples=fine,
             way_mm=float(middle[2] - model.table_height_mm),
-            unmodelled=_unmodelled(fit),
+            unmodelled=unmodelled,
         ),
         ripple=ripple,
         ripple_search=search,
@@ -271,14 +243,6 @@ def _result(
         camera_known=scans[0].camera.covariance is not None,
         heights=height_fits(scans, data.height_mm, fit.residual_mm, model.table_height_mm),
     )
-
-
-def _unmodelled(fit: MapFit) -> Unmodelled | None:
-    """What no form explains, where it widens sigmas by much."""
-    if not fit.widened > _MUCH_WIDENED:
-        return None
-    moves_mm = float(np.sqrt(np.nanmean(np.sum(fit.residual_mm**2, axis=-1))))
-    return Unmodelled(reach_mm=fit.shared.reach_mm, moves_mm=moves_mm, widened=fit.widened)
 
 
 def _defects(grid: Footprint, height_um: Array, sigma_um: Array) -> tuple[Defect, ...]:
@@ -296,13 +260,13 @@ def _taken(fit: MapFit, ripple: Ripple | None, followed: Sequence[MapRipple]) ->
     Each wave has as much of the slopes' mean square as of the light's on the table; where no ray told the map's a
     period, the spectrum's wave has all of it.
     """
-    taken_mm = fit.problem.data.ripple_mm
+    data, xy_mm = fit.problem.data, fit.problem.grid.points.point_mm[:, :2]
     good = np.isfinite(fit.residual_mm).all(axis=-1)
     waves = [(one.zone, one.period_mm, one.amplitude_mm**2 * one.share) for one in followed if one.period_mm > 0.0]
-    if not taken_mm[good].any() or not (waves or ripple):
+    if not data.ripple_mm[good].any() or not (waves or ripple):
         return None
-    slope = np.linalg.solve(fit.linearised.by_height[good][:, :, 1:], taken_mm[good][:, :, None])
-    square, zone = np.sum(slope**2, axis=(1, 2)), fit.problem.data.zone[good]
+    slope = np.linalg.solve(fit.linearised.by_height[good][:, :, 1:], data.ripple_mm[good][:, :, None])
+    square, zone = np.sum(slope**2, axis=(1, 2)), data.zone[good]
 
     def of_zone(number: int) -> tuple[Array, Array]:
         own = [wave[1:] for wave in waves if wave[0] == number] or [wave[1:] for wave in waves]
@@ -311,9 +275,7 @@ def _taken(fit: MapFit, ripple: Ripple | None, followed: Sequence[MapRipple]) ->
 
     # one panel's is not another's
     mean_square_mm2, period_mm = max((of_zone(n) for n in np.unique(zone)), key=lambda one: float(one[0].sum()))
-    return TakenRipple(
-        mean_square_mm2=mean_square_mm2, period_mm=period_mm, xy_mm=fit.problem.grid.points.point_mm[:, :2]
-    )
+    return TakenRipple(mean_square_mm2=mean_square_mm2, period_mm=period_mm, xy_mm=xy_mm)
 
 
 def _zernike(
@@ -337,13 +299,13 @@ def _zernike(
 
 
 def _mounting(fit: MapFit, determined: NDArray[np.bool_]) -> Mounting:
-    unit = np.repeat([1.0, 1000.0, 1.0, 1000.0], 3)
-    sigma = np.sqrt(np.diag(fit.covariance))[: len(fit.problem.scale)] * fit.problem.scale
+    unit, scale = np.repeat([1.0, 1000.0, 1.0, 1000.0], 3), fit.problem.scale
+    sigma = np.sqrt(np.diag(fit.covariance))[: len(scale)] * scale
     n = len(unit)
     return Mounting(
         values=fit.mounting[:n] * unit,
         sigma=sigma[:n] * unit,
-        prior_sigma=fit.problem.scale[:n] * unit,
+        prior_sigma=scale[:n] * unit,
         determined=determined,
         optics=fit.mounting[n:],
         optics_sigma=sigma[n:],
@@ -351,15 +313,15 @@ def _mounting(fit: MapFit, determined: NDArray[np.bool_]) -> Mounting:
     )
 
 
-def _all_slopes(model: OpticalModel, data: Data, fit: MapFit, side: float) -> tuple[Array, Array]:
+def _all_slopes(model: OpticalModel, fit: MapFit, side: float) -> tuple[Array, Array]:
     """Where samples of the largest zone meet the mirror (M, 2) and the slopes there (M, 2), mrad, mirror frame.
 
     The figure's slopes plus what the residuals, and the ripple that was taken off before the fit, say about them:
     finer than the spline's cells.
     """
+    data, state = fit.problem.data, fit.linearised
     zones, counts = np.unique(data.zone, return_counts=True)
     zone = int(zones[np.argmax(counts)])
-    state = fit.linearised
     here = (data.zone == zone) & np.isfinite(fit.residual_mm).all(axis=-1)
     left_mm = fit.residual_mm[here] + data.ripple_mm[here]
     slope = fit.problem.rows.deviation(fit.coefficients_mm, here).slope

@@ -64,7 +64,7 @@ class Problem:
         self.least_inflation = np.inf  # never grows: else a pass that overshoots hands everything back to the priors
 
     def approach(self, start: Array) -> Array:
-        """Plain Gauss-Newton passes from the first unknowns: far from the solution every sample looks like an outlier."""
+        """Plain Gauss-Newton passes from first unknowns: far from the solution every sample looks like an outlier."""
         unknown = np.zeros(self.size)
         unknown[: len(start)] = start
         for _ in range(_PLAIN_PASSES):
