@@ -1,11 +1,13 @@
 """The surface through a face's vertices: a plane, a closed form where triangles say too little, or a height field."""
 
+from collections.abc import Callable
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
 from rigwarp.geometry import Array, BoolArray, ExactFaces, TriangleMesh
-from rigwarp.tracing.cad.closed_forms import CLOSE_SHARE, ClosedForm, Kind, closed_form
+from rigwarp.tracing.cad.closed_forms import CLOSE_SHARE, POINTS_PER_UNKNOWN, Kind, closed_form
 from rigwarp.tracing.cad.creases import turns
 from rigwarp.tracing.cad.exact_faces import spline_of
 from rigwarp.tracing.cad.own_axes import own_axes
@@ -40,12 +42,6 @@ _MOST_POINTS = 100_000  # fifty for each coefficient of the finest spline
 FittedSurface = SplineSurface | NurbsSurface | FlatSurface | QuadricSurface
 
 
-def _finite_points(points: Array) -> Array:
-    """(N, 3) those of points (..., 3) that there are."""
-    flat = points.reshape(-1, 3)
-    return np.asarray(flat[np.isfinite(flat[:, 0])])
-
-
 def patch_surface(
     patch: Patch,
     *,
@@ -67,35 +63,26 @@ def patch_surface(
     rim_only = on_surface_mm is None and len(points) == len(np.unique(patch.border))
     rim = _at_rim(patch)
     if on_surface_mm is not None:
-        points = np.concatenate([points, _finite_points(on_surface_mm[patch.numbers])])
+        more = on_surface_mm[patch.numbers].reshape(-1, 3)
+        points = np.concatenate([points, more[np.isfinite(more[:, 0])]])
         order = np.lexsort(points.T)
         points, rim = points[order], np.append(rim, np.zeros(len(points) - len(rim), bool))[order]
     few = spread_sample(len(points), _MOST_POINTS)
     points, rim = points[few], rim[few]
     flat = _plane_through(points, areas / np.linalg.norm(areas))
     off = (points - flat[:3, 3]) @ flat[:3, 2]
-    outline = _outline(patch, flat)
-    allowed = allowed_mm(patch, rounding_mm)
+    allowed, size = allowed_mm(patch, rounding_mm), np.ptp(points, axis=0).max()
+
+    def made(kind: Callable[..., FittedSurface], name: str, noise_mm: float, **more: Any) -> FittedSurface:
+        given = {"T_mirror_from_surface": flat, "outline": _outline(patch, more.get("T_mirror_from_surface", flat))}
+        tessellation = _tessellation(patch, noise_mm=noise_mm, too_few=more.pop("too_few", False))
+        return kind(zone=zone, name=f"{name} {zone}", tessellation=tessellation, **{**given, **more})
+
     if np.sqrt(np.mean(off**2)) <= allowed:
-        return FlatSurface(
-            zone=zone,
-            name=f"panel {zone}",
-            T_mirror_from_surface=flat,
-            outline=outline,
-            tessellation=_tessellation(patch, noise_mm=float(np.sqrt(np.mean(off**2))), too_few=False),
-        )
+        return made(FlatSurface, "panel", float(np.sqrt(np.mean(off**2))))
     own = None if exact is None else spline_of(patch, exact, flat, within_mm=allowed)
     if own is not None:
-        return NurbsSurface(
-            zone=zone,
-            name=f"spline {zone}",
-            T_mirror_from_surface=flat,
-            outline=outline,
-            nurbs=own[0],
-            starts_uv=own[1],
-            sigma=float(BOW * KERNEL_MM / np.ptp(points, axis=0).max()),
-            tessellation=_tessellation(patch, noise_mm=0.0, too_few=False),
-        )
+        return made(NurbsSurface, "spline", 0.0, nurbs=own[0], starts_uv=own[1], sigma=float(BOW * KERNEL_MM / size))
     fit: PatchFit | None = None
     local = (points - flat[:3, 3]) @ flat[:3, :3]
     steep = _is_steep(vectors, flat[:3, 2])
@@ -103,25 +90,18 @@ def patch_surface(
     if not (rim_only or steep or on_surface_mm is not None):
         fit = fit_height(local)
     if fit is None:
-        form = (
-            closed_form(points, vectors, within_mm=allowed, kinds=_RULINGS, per_unknown=_ON_FIVE_RULINGS)
-            if rim_only
-            else closed_form(points, vectors, within_mm=allowed, kinds=_ANY)
-        )
+        kinds, per_unknown = (_RULINGS, _ON_FIVE_RULINGS) if rim_only else (_ANY, POINTS_PER_UNKNOWN)
+        form = closed_form(points, vectors, within_mm=allowed, kinds=kinds, per_unknown=per_unknown)
         if form is not None:
-            return _quadric_surface(patch, form, flat, outline, zone, points)
-    if fit is None or rim_only:
-        fit = _through_rulings(patch, points, flat, allowed) if rim_only else None
-        fit = fit_height(local) if fit is None else fit
+            # vertices of one height (a ring, a ruling) were rounded alike: together they count once
+            heights = len(np.unique(points[:, np.argmax(np.abs(flat[:3, 2]))]))
+            slope = BOW * max(form.residual_rms_mm, KERNEL_MM) * np.sqrt(form.unknowns / heights) / size
+            own_quadric = flat.T @ form.quadric @ flat
+            return made(QuadricSurface, form.kind, form.residual_rms_mm, quadric=own_quadric, sigma=float(slope))
+        fit = (_through_rulings(patch, points, flat, allowed) if rim_only else None) or fit_height(local)
     frame, fit = (flat, fit) if fit.sure_enough else _drawn_or_smoothest(fit, points, rim, flat, vectors, body, allowed)
-    return SplineSurface(
-        zone=zone,
-        name=f"patch {zone}",
-        T_mirror_from_surface=frame,
-        fit=fit,
-        outline=outline if frame is flat else _outline(patch, frame),
-        tessellation=_tessellation(patch, noise_mm=fit.residual_rms_mm, too_few=fit.too_few_points),
-    )
+    noise, few_cells = fit.residual_rms_mm, fit.too_few_points
+    return made(SplineSurface, "patch", noise, too_few=few_cells, T_mirror_from_surface=frame, fit=fit)
 
 
 def _at_rim(patch: Patch) -> BoolArray:
@@ -183,7 +163,7 @@ def lies_on_one_form(patch: Patch, *, rounding_mm: float) -> bool:
         return False
     points = patch.vertices_mm[patch.used]
     allowed = allowed_mm(patch, rounding_mm)
-    return closed_form(points, vectors, within_mm=allowed, kinds=("sphere", "cylinder", "cone")) is not None
+    return closed_form(points, vectors, within_mm=allowed) is not None
 
 
 def _is_steep(vectors: Array, normal: Array) -> bool:
@@ -194,24 +174,6 @@ def allowed_mm(patch: Patch, rounding_mm: float) -> float:
     """How far a patch's vertices may stray, rms, from what they are said to lie on."""
     size = float(np.ptp(patch.vertices_mm[patch.used], axis=0).max())
     return max(_ROUNDINGS * rounding_mm, CLOSE_SHARE * size)
-
-
-def _quadric_surface(
-    patch: Patch, form: ClosedForm, flat: Array, outline: Outline, zone: int, points_mm: Array
-) -> QuadricSurface:
-    # vertices of one height (a ring, a ruling) were rounded alike: together they count once
-    heights = len(np.unique(points_mm[:, np.argmax(np.abs(flat[:3, 2]))]))
-    stray = max(form.residual_rms_mm, KERNEL_MM)
-    slope = BOW * stray * np.sqrt(form.unknowns / heights) / np.ptp(points_mm, axis=0).max()
-    return QuadricSurface(
-        zone=zone,
-        name=f"{form.kind} {zone}",
-        T_mirror_from_surface=flat,
-        outline=outline,
-        quadric=flat.T @ form.quadric @ flat,
-        sigma=float(slope),
-        tessellation=_tessellation(patch, noise_mm=form.residual_rms_mm, too_few=False),
-    )
 
 
 def _through_rulings(patch: Patch, points_mm: Array, flat: Array, allowed_mm: float) -> PatchFit | None:

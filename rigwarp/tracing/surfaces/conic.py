@@ -6,6 +6,7 @@ import numpy as np
 
 from rigwarp.geometry import Array
 from rigwarp.tracing.surfaces.outline import RoundAperture
+from rigwarp.tracing.surfaces.quadric import about_z, meetings
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -47,30 +48,9 @@ class ConicSurface(RoundAperture):
         return np.stack([x_mm * slope_per_r, y_mm * slope_per_r], axis=-1)
 
     def first_guesses(self, origins_mm: Array, directions: Array) -> tuple[Array, ...]:
-        """Both meetings with the bare conic, the one nearer to the vertex plane first; NaN on the other sheet.
-
-        Rays start from the vertex plane, not from their origin: seen from beyond the centre of a hyperboloid the
-        usual closest root lies on its other sheet (Spencer and Murty 1962, JOSA 52, 672).
-        """
-        c, k = 1.0 / self.radius_mm, self.conic_constant
-        dx, dy, dz = np.moveaxis(directions, -1, 0)
-        with np.errstate(invalid="ignore", divide="ignore"):
-            to_plane = -origins_mm[..., 2] / dz
-            p = origins_mm + to_plane[..., None] * directions
-            # c (x^2 + y^2 + (1 + k) z^2) - 2 z = 0 along p + s d, with z = 0 at s = 0
-            a = c * (dx * dx + dy * dy + (1.0 + k) * dz * dz)
-            half_b = c * (p[..., 0] * dx + p[..., 1] * dy) - dz
-            const = c * (p[..., 0] ** 2 + p[..., 1] ** 2)
-            root = np.sqrt(half_b * half_b - a * const)
-            q = -half_b + np.where(half_b < 0.0, root, -root)
-            near, far = const / q, q / a
-        return tuple(to_plane + self._on_sheet(s, dz) for s in (near, far))
-
-    def _on_sheet(self, s: Array, dz: Array) -> Array:
-        """`s` where the conic's own sheet is met (1 - (1 + k) c z > 0), NaN elsewhere."""
-        with np.errstate(invalid="ignore"):
-            right = 1.0 - (1.0 + self.conic_constant) * s * dz / self.radius_mm > 0.0
-        return np.where(right, s, np.nan)
+        """Both meetings with the bare conic."""
+        bare = about_z(1.0 / self.radius_mm, across=1.0, along=1.0 + self.conic_constant)
+        return meetings(bare, origins_mm, directions)
 
     def _polynomial(self, r2: Array) -> Array:
         value = np.zeros_like(r2)

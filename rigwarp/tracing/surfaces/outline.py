@@ -7,6 +7,7 @@ from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import binary_dilation
 
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.tracing.surfaces.surface import Tessellation
@@ -92,16 +93,13 @@ class Outline:
 
     def _cells_near_edges(self, low: Array, size: Array) -> BoolArray:
         """(GRID, GRID) cells that an edge passes through, and their neighbours."""
-        near = np.zeros((_GRID + 2, _GRID + 2), bool)
+        near = np.zeros((_GRID, _GRID), bool)
         for a, b in self.edges_mm:
             steps = int(np.ceil(np.max(np.abs(b - a) / size) * 2)) + 2
             along = (a + np.linspace(0.0, 1.0, steps)[:, None] * (b - a) - low) / size
             i, j = np.clip(along.astype(int), 0, _GRID - 1).T
-            near[i + 1, j + 1] = True
-        grown = near.copy()
-        for shift in [(i, j) for i in (-1, 0, 1) for j in (-1, 0, 1)]:
-            grown |= np.roll(near, shift, (0, 1))
-        return grown[1:-1, 1:-1]
+            near[i, j] = True
+        return binary_dilation(near, np.ones((3, 3), bool))
 
     def _crossings(self, y: float) -> Array:
         """x where edges cross a horizontal line; an edge owns its lower end, so shared corners count once."""
