@@ -23,11 +23,12 @@ from rigwarp.as_built.solve.fit_data import Data, join_data
 from rigwarp.as_built.solve.linearised import moved_model
 from rigwarp.as_built.solve.map_fit import OPTICS_SIGMA, MapFit, check_enough, fit_map
 from rigwarp.as_built.solve.raised import RaisedScan, board_errors, height_fits, heights_mm
-from rigwarp.as_built.solve.shared_errors import SHARED_MM, beside_own_noise, independent, lens_errors, plane_warp
+from rigwarp.as_built.solve.shared_errors import SHARED_MM, beside_own_noise, lens_errors, plane_warp
 from rigwarp.camera import CameraModel
 from rigwarp.decode import Modulation
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array
+from rigwarp.geometry.robust import independent_errors
 from rigwarp.geometry.zernike import enclosing_disk
 from rigwarp.rig import Measured
 from rigwarp.table_map import TableMapFit
@@ -115,7 +116,7 @@ def _data(model: OpticalModel, scan: RaisedScan) -> Data:
     common = [plane_warp(place, PLANE_WARP_MM if known else _WARP_UNKNOWN_CAMERA_MM)]
     height = heights_mm(model, scan.board, table)
     if camera.covariance is not None:
-        common.append(camera.plane_sensitivity(camera_px, float(height.mean())) @ independent(camera.covariance))
+        common.append(camera.plane_sensitivity(camera_px, float(height.mean())) @ independent_errors(camera.covariance))
     if model.projector.lens is not None:
         common.append(lens_errors(model, model.projector.lens, cells.pixels_px[chosen], zone[chosen]))
     if scan.board is not None:

@@ -12,7 +12,8 @@ from typing import Final
 
 import numpy as np
 
-from rigwarp.as_built.solve.linearised import LitPixels, landing, linearise
+from rigwarp.as_built.solve.fit_data import LitPixels
+from rigwarp.as_built.solve.linearised import landing, linearise
 from rigwarp.as_built.solve.map_fit import MapFit
 from rigwarp.as_built.solve.measured import Lengths
 from rigwarp.as_built.solve.shared_errors import plane_warp

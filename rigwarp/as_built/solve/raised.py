@@ -6,7 +6,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from rigwarp.as_built.solve.linearised import N_MOUNT, N_OPTICS, LitPixels, landing
+from rigwarp.as_built.solve.fit_data import LitPixels
+from rigwarp.as_built.solve.linearised import N_MOUNT, N_OPTICS, landing
 from rigwarp.camera import CameraModel
 from rigwarp.camera.table.raised_board import RaisedBoard
 from rigwarp.decode import Decoded, left_px

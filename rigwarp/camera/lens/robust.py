@@ -48,13 +48,6 @@ class RobustFit:
         """(V,) the same per photo."""
         return np.array([rms_length(r[k]) for r, k in zip(self.residual_px, self.kept, strict=True)])
 
-    @property
-    def chi_squared(self) -> float:
-        """Sum of squared residuals of the corners kept, in sigmas."""
-        return float(
-            sum(np.sum(r[k] ** 2) / s**2 for r, k, s in zip(self.residual_px, self.kept, self.noise_px, strict=True))
-        )
-
 
 def rms_length(vectors: Array) -> float:
     """RMS length of (N, 2) vectors; NaN for none."""

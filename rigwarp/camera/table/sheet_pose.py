@@ -41,6 +41,16 @@ class SheetPose:
     covariance: Array
     in_camera: Pose
 
+    @property
+    def slope(self) -> Array:
+        """(2,) how it rises along x and y, mm per mm: with its normal n, z = -(nx x + ny y) / nz."""
+        return np.asarray(-self.turn[:2, 2] / self.turn[2, 2])
+
+    @property
+    def rise_and_slope_sigma(self) -> Array:
+        """(3,) 1-sigma of its middle's height, mm, and of `slope`: a turn about y tilts along x."""
+        return np.sqrt(np.diag(self.covariance))[[2, 4, 3]]
+
 
 def sheet_pose(
     view: BoardView, camera: CameraModel, target: Target, *, height_mm: float, near: Pose | None = None

@@ -82,7 +82,9 @@ def locate_table_from_view(
     """
     _check_view(view, lens)
     table_mm = board_to_table(view.object_mm, target, height_mm=height_mm)
-    sheet = _sheet_corners(view, table_mm, target)
+    axes = board_to_table(np.eye(3), target, height_mm=0.0) - board_to_table(np.zeros(3), target, height_mm=0.0)
+    bends = axes.T @ board_bends(view.object_mm, view.size_mm, flat=True)
+    sheet = Corners(points_mm=table_mm, image_px=view.image_px, bends=bends)
     shape = lens.shape if isinstance(lens, LensResult) else np.zeros(N_SHAPE)
     start, margin = _pose_above_table(sheet, np.concatenate([lens.lens, shape]), height_mm)
     joint = _joint_fit(lens, start, sheet)
@@ -93,8 +95,8 @@ def locate_table_from_view(
             f"only {kept.sum()} of {view.n} corners of the sheet on the table fit the lens: is the sheet flat, and is "
             "this photo from the same camera at the same zoom and focus as those of the board?"
         )
-    covariance = None
-    if _knows_its_lens(lens):
+    covariance = None  # where the lens's uncertainty is not known, that of the pose would be a pretence
+    if isinstance(lens, LensResult) or lens.covariance is not None:
         causes = sheet_causes(
             joint.corners, target.centre_mm, sheet_sigma, shape_known=bool(joint.free[N_LENS:][:2].all())
         )
@@ -176,13 +178,6 @@ class _JointFit:
     prior: Prior | None
 
 
-def _sheet_corners(view: BoardView, table_mm: Array, target: Target) -> Corners:
-    """The sheet's corners in the table frame, and how they move there when the print is not what it should be."""
-    axes = board_to_table(np.eye(3), target, height_mm=0.0) - board_to_table(np.zeros(3), target, height_mm=0.0)
-    bends = board_bends(view.object_mm, view.size_mm, flat=True)
-    return Corners(points_mm=table_mm, image_px=view.image_px, bends=axes.T @ bends)
-
-
 def _joint_fit(lens: LensResult | CameraModel, start: Pose, sheet: Corners) -> _JointFit:
     """Adjust lens and table pose together with whatever the lens was made from."""
     corners, poses = [sheet], [start]
@@ -212,11 +207,6 @@ def _lens_prior(camera: CameraModel) -> tuple[Prior | None, BoolArray]:
     inverse = np.linalg.inv(camera.covariance[np.ix_(chosen, chosen)] * np.outer(scale, scale))
     information[np.ix_(chosen, chosen)] = inverse * np.outer(scale, scale)
     return Prior(shared=np.concatenate([camera.lens, np.zeros(N_SHAPE)]), information=information), free
-
-
-def _knows_its_lens(lens: LensResult | CameraModel) -> bool:
-    """Whether the uncertainty of the lens is known: without it, that of the pose would be a pretence."""
-    return isinstance(lens, LensResult) or lens.covariance is not None
 
 
 def _joint_covariance(joint: _JointFit) -> Array:

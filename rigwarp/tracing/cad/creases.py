@@ -47,7 +47,9 @@ def is_crease(vertices_mm: Array, faces: Numbers, normals: Array, edges: Edges, 
     vertices_mm, faces : (N, 3), (M, 3) of the reflecting side.
     normals : (M, 3) unit normals.
     """
-    neighbours = _vertex_neighbours(len(vertices_mm), faces)
+    i, j = faces.ravel(), faces[:, [1, 2, 0]].ravel()
+    graph = sparse.coo_matrix((np.ones(len(i), np.float32), (i, j)), shape=(len(vertices_mm),) * 2).tocsr()
+    neighbours = graph + graph.T + sparse.identity(len(vertices_mm), dtype=np.float32, format="csr")
     answer = np.zeros(len(suspects), bool)
     for begin in range(0, len(suspects), _BATCH):
         part = suspects[begin : begin + _BATCH]
@@ -71,12 +73,6 @@ class _Neighbourhood:
     weight: Array
     width_mm: Array
     turn_rad: Array
-
-
-def _vertex_neighbours(count: int, faces: Numbers) -> sparse.csr_matrix:
-    i, j = faces[:, [0, 1, 2]].ravel(), faces[:, [1, 2, 0]].ravel()
-    graph = sparse.coo_matrix((np.ones(len(i), np.float32), (i, j)), shape=(count, count)).tocsr()
-    return graph + graph.T + sparse.identity(count, dtype=np.float32, format="csr")
 
 
 def _rings(neighbours: sparse.csr_matrix, start: Numbers, *, least: int) -> sparse.csr_matrix:

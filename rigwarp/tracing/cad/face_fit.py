@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from rigwarp.geometry import Array, BoolArray, ExactFaces, TriangleMesh
+from rigwarp.geometry import Array, BoolArray, TriangleMesh
 from rigwarp.tracing.cad.closed_forms import CLOSE_SHARE, POINTS_PER_UNKNOWN, Kind, closed_form
 from rigwarp.tracing.cad.creases import turns
 from rigwarp.tracing.cad.exact_faces import spline_of
@@ -47,16 +47,15 @@ def patch_surface(
     *,
     zone: int,
     rounding_mm: float,
-    on_surface_mm: Array | None = None,
-    exact: ExactFaces | None = None,
     body: TriangleMesh | None = None,
 ) -> FittedSurface:
     """Fit the plain surface that a patch's vertices lie on, in the frame of its mean plane.
 
-    `on_surface_mm` (M, K, 3) holds more points of it for each triangle of the whole mesh, `exact` the CAD kernel's own
-    faces: a patch that is one of these, and a spline, is not fitted at all. `body` is the whole mesh, whose flat
-    sides may tell along which axes a turned part was drawn.
+    `body` is the whole mesh. It may hold more points of the surface, and the CAD kernel's own faces: a patch that is
+    one of these, and a spline, is not fitted at all; and its flat sides may tell along which axes a turned part was
+    drawn.
     """
+    on_surface_mm, exact = (None, None) if body is None else (body.on_surface_mm, body.exact)
     vectors = patch.area_vectors_mm2
     areas = vectors.sum(axis=0)
     points = patch.vertices_mm[patch.used]

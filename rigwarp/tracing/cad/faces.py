@@ -81,13 +81,9 @@ def _is_band(face: Face, size_mm: float) -> bool:
 
 def _curvature(patch: Patch) -> float:
     """1/mm, rms over the edges: of a round band about its larger one, since most edges run along it."""
-    edges = patch.edges
-    with np.errstate(invalid="ignore", divide="ignore"):
-        bend = (
-            turns(trusted_normals(patch, 0.0), edges.faces)
-            / _reach_mm(patch.vertices_mm, edges.ends, edges.opposite)[1]
-        )
-    return float(np.sqrt(np.mean(bend[np.isfinite(bend)] ** 2))) if np.isfinite(bend).any() else 0.0
+    bend = _Bends.of(patch, patch.edges, trusted_normals(patch, 0.0))
+    known = bend.apparent[np.isfinite(bend.at_edge)]
+    return float(np.sqrt(np.mean(known**2))) if len(known) else 0.0
 
 
 def described(
@@ -115,13 +111,14 @@ def described(
         own = np.flatnonzero(label == number)
         patch = Patch.of(mesh.vertices_mm, mesh.faces[own], own) if stray else mirrors[number]
         face = _face(patch, float(light[own].sum() / total))
+        middles = patch.middles_mm  # the one next to their mean is on the face even where it runs around a mirror
         notes.append(
             FaceNote(
                 number=number,
                 name=_stray_name(face, size_mm, flat=bool(on_facet[own].all())) if stray else names[number],
                 stray=stray,
                 light=face.light,
-                middle_mm=_middle_mm(face.patch),
+                middle_mm=middles[np.argmin(lengths(middles - middles.mean(axis=0)))],
                 width_mm=face.width_mm,
             )
         )
@@ -133,13 +130,6 @@ def _stray_name(face: Face, size_mm: float, *, flat: bool) -> str:
         return "flat facet in the mirror"
     band = face.width_mm < _NARROW_MM or _is_band(face, size_mm)
     return "edge, chamfer or rounding" if band else "another part of the body"
-
-
-def _middle_mm(patch: Patch) -> Array:
-    """(3,) the triangle that lies next to the mean of all: on the face even where it runs around a mirror."""
-    middles = patch.middles_mm
-    nearest: Array = middles[np.argmin(lengths(middles - middles.mean(axis=0)))]
-    return nearest
 
 
 def _face(patch: Patch, light: float) -> Face:

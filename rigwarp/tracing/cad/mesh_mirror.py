@@ -88,14 +88,7 @@ def mesh_mirror(shape: MeshShape, mesh: TriangleMesh, light: Light) -> MeshMirro
     lit += [spot for spot in spots if hits[spot.numbers].sum() > LEAST_LIGHT * hits.sum()]
     fitted: list[FittedSurface] = []
     for zone, piece in enumerate(lit):
-        fit = partial(
-            patch_surface,
-            zone=zone,
-            rounding_mm=rounding,
-            on_surface_mm=welded.on_surface_mm,
-            exact=welded.exact,
-            body=welded,
-        )
+        fit = partial(patch_surface, zone=zone, rounding_mm=rounding, body=welded)
         surface = fit(piece)
         if isinstance(surface, SplineSurface):
             wider = with_sure_corners(piece, surface, front, rounding_mm=rounding)

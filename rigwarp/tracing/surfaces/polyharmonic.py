@@ -17,6 +17,7 @@ from scipy import linalg
 
 from rigwarp.geometry import Array
 from rigwarp.geometry.height_spline import HeightSpline
+from rigwarp.geometry.polynomials import plane_powers, plane_slopes
 from rigwarp.tracing.surfaces.spline_solve import DEGREE
 
 FEWEST, MOST = 60, 15_000
@@ -29,8 +30,7 @@ _NOISE = np.logspace(-12, -3, 7)  # in units of the kernel, tried in turn; with 
 _CELLS_PER_SPACING = 1.4  # of the spline that stands for it: its own error stays below a third
 _NODES_PER_CELL = 2
 _POWER, _SIGN = 5, -1.0
-_POWERS = [(i, k) for i in range(3) for k in range(3 - i)]  # of x and y, in the polynomial beside the kernel
-_TERMS = len(_POWERS)
+_ORDER, _TERMS = 2, 6  # of the polynomial beside the kernel
 _AT_ONCE = 2_000_000  # pairs of points
 
 
@@ -110,7 +110,7 @@ class _System:
         system = np.zeros((n + _TERMS, n + _TERMS))
         system[:n, :n] = _kernel(points[:, :2], points[:, :2])
         system[:n, :n].flat[:: n + 1] += noise
-        system[:n, n:] = _polynomial(points[:, :2])
+        system[:n, n:] = plane_powers(points[:, :2], _ORDER)
         system[n:, :n] = system[:n, n:].T
         if np.linalg.matrix_rank(system[:n, n:]) < _TERMS:
             raise np.linalg.LinAlgError("the points do not tell a quadratic")
@@ -153,7 +153,7 @@ class _Tile:
     def height(self, at: Array) -> Array:
         """(K,) at places (K, 2)."""
         local = at - 0.5 * (self.low + self.high)
-        terms = np.concatenate([_kernel(local, self.places), _polynomial(local)], axis=1)
+        terms = np.concatenate([_kernel(local, self.places), plane_powers(local, _ORDER)], axis=1)
         return np.asarray(terms @ self.system.weights)
 
     def slope_variance(self, at: Array) -> Array:
@@ -162,7 +162,7 @@ class _Tile:
         away = local[:, None] - self.places
         slope = _SIGN * _POWER * np.sum(away * away, axis=-1) ** (0.5 * _POWER - 1.0)
         total = np.zeros(len(at))
-        for axis, polynomial in enumerate(_polynomial_slopes(local)):
+        for axis, polynomial in enumerate(plane_slopes(local, _ORDER)):
             terms = np.concatenate([slope * away[..., axis], polynomial], axis=1)
             total -= 0.5 * np.einsum("ki,ki->k", terms @ self.system.inverse, terms)
         return self.system.scale * total
@@ -192,20 +192,6 @@ def _kernel(one: Array, other: Array) -> Array:
     """(N, M) of places (N, 2) and (M, 2): -r^5."""
     r2 = sum((one[:, None, axis] - other[None, :, axis]) ** 2 for axis in (0, 1))
     return np.asarray(_SIGN * r2 ** (0.5 * _POWER))
-
-
-def _polynomial(places: Array) -> Array:
-    """(N, 6) of places (N, 2)."""
-    x, y = places.T
-    return np.stack([x**i * y**k for i, k in _POWERS], axis=-1)
-
-
-def _polynomial_slopes(places: Array) -> tuple[Array, Array]:
-    """(N, 6) its derivatives by x, and by y."""
-    x, y = places.T
-    by_x = [i * x ** max(i - 1, 0) * y**k for i, k in _POWERS]
-    by_y = [k * x**i * y ** max(k - 1, 0) for i, k in _POWERS]
-    return np.stack(by_x, axis=-1), np.stack(by_y, axis=-1)
 
 
 def _noise_share(points: Array) -> float:
