@@ -11,9 +11,8 @@ from rigwarp.geometry.frames import (
 )
 from rigwarp.geometry.mesh import ExactFaces, TriangleMesh
 from rigwarp.geometry.nurbs import Nurbs
-from rigwarp.geometry.pixel_map import PixelMap
+from rigwarp.geometry.pixel_map import PixelMap, ViewMap
 from rigwarp.geometry.rays import normalize, plane_hit, reflect
-from rigwarp.geometry.view_map import ViewMap
 
 __all__ = [
     "Array",

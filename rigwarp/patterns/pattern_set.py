@@ -115,11 +115,8 @@ class PatternSet:
 
     def level_indices(self) -> dict[int, int]:
         """Code value -> index of each uniform frame (where it is first shown), darkest first."""
-        found: dict[int, int] = {}
-        for index, frame in enumerate(self.frames):
-            if isinstance(frame, LevelFrame):
-                found.setdefault(frame.level, index)
-        return dict(sorted(found.items()))
+        backwards = reversed(tuple(enumerate(self.frames)))
+        return dict(sorted({frame.level: i for i, frame in backwards if isinstance(frame, LevelFrame)}.items()))
 
     def phase_indices(self, axis: Axis) -> dict[float, list[int]]:
         """Period -> indices of its frames in step order, for one axis, shortest period first."""

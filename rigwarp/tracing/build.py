@@ -72,14 +72,7 @@ def build_model(
 def closed_forms(shape: ConicShape | ProfileShape | FacetsShape, profiles: Mapping[str, Array]) -> tuple[Surface, ...]:
     """A mirror that is not a mesh as smooth surfaces, one per zone."""
     if isinstance(shape, ConicShape):
-        return (
-            ConicSurface(
-                radius_mm=shape.radius_mm,
-                conic_constant=shape.conic_constant,
-                coefficients_mm=shape.coefficients_mm,
-                aperture_mm=shape.aperture_mm,
-            ),
-        )
+        return (ConicSurface(**vars(shape)),)
     if isinstance(shape, FacetsShape):
         return tuple(
             (flat_panel if facet.bend_radius_mm is None else bent_panel)(facet, zone=i)

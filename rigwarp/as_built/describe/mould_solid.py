@@ -13,7 +13,7 @@ import numpy as np
 from rigwarp.as_built.describe.footprint import zone_points
 from rigwarp.as_built.describe.mould import Correction
 from rigwarp.errors import MeasurementError
-from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry import Array, BoolArray, at_height, transform_points
 from rigwarp.geometry.mesh import TriangleMesh
 from rigwarp.tracing import Surface
 
@@ -68,10 +68,10 @@ def mould_solid(surfaces: Sequence[Surface], correction: Correction, *, side: in
     plate = outmost.outer_mm + _FLANGE_MM + _nose_mm(outmost)
     loops = [
         *top,
-        _flat(_at(outmost, outmost.outer_mm), step),
-        _flat(_at(outmost, plate), step),
-        _flat(_at(outmost, plate), under),
-        *([_flat(_at(inmost, inmost.inner_mm), under)] if hole else []),
+        at_height(_at(outmost, outmost.outer_mm), step),
+        at_height(_at(outmost, plate), step),
+        at_height(_at(outmost, plate), under),
+        *([at_height(_at(inmost, inmost.inner_mm), under)] if hole else []),
     ]
     mesh = _joined(loops, ends=[] if hole else [middle[0][0], np.array([*inmost.middle_mm, under])])
     return mesh if side > 0 else TriangleMesh(vertices_mm=mesh.vertices_mm, faces=mesh.faces[:, ::-1])
@@ -90,9 +90,8 @@ def _rims(surfaces: Sequence[Surface]) -> list[_Rim]:
 def _rim_points(surface: Surface) -> Array:
     """(N, 2) mirror x and y of its rim."""
     points = surface.rim_points(_SPACING_MM)
-    T = surface.T_mirror_from_surface
-    local = np.concatenate([points, surface.sag(points[:, 0], points[:, 1])[:, None]], axis=-1)
-    return np.asarray((local @ T[:3, :3].T + T[:3, 3])[:, :2])
+    local = np.column_stack([points, surface.sag(points[:, 0], points[:, 1])])
+    return transform_points(surface.T_mirror_from_surface, local)[:, :2]
 
 
 def _check_around(rims: Sequence[_Rim]) -> None:
@@ -155,10 +154,6 @@ def _nose_mm(rim: _Rim) -> Array:
     turned = np.angle(np.exp(1j * (rim.angle_rad - np.pi / 2.0)))
     beside = np.abs(turned) * (rim.outer_mm + _FLANGE_MM)
     return np.maximum(_NOSE_MM - beside, 0.0)
-
-
-def _flat(xy_mm: Array, z_mm: float) -> Array:
-    return np.concatenate([xy_mm, np.full((len(xy_mm), 1), z_mm)], axis=-1)
 
 
 def _joined(loops: Sequence[Array], *, ends: Sequence[Array]) -> TriangleMesh:

@@ -3,7 +3,6 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.ndimage import distance_transform_edt
 
 from rigwarp.geometry import Array, BoolArray
@@ -60,27 +59,17 @@ class TakenRipple:
     xy_mm: Array
 
     def covariance_mm2(self, weights: Array) -> Array:
-        """(m, m) of what it may have of sums of the heights with weights (m, n)."""
+        """(m, m) of what it may have of sums of the heights with weights (m, n), in whatever direction it ran.
+
+        No form is free of ripple: one that was taken off before a fit took that much of each form with it.
+        """
+        angle = np.pi * np.arange(_DIRECTIONS) / _DIRECTIONS
+        along = self.xy_mm @ np.stack([np.cos(angle), np.sin(angle)])
         covariance = np.zeros((len(weights), len(weights)))
         for square, period in zip(self.mean_square_mm2, self.period_mm, strict=True):
-            waves = _waves_in(weights, self.xy_mm, float(period))
+            waves = weights @ np.exp(2j * np.pi / float(period) * along)
             covariance += square * np.real(waves @ waves.conj().T) / _DIRECTIONS
         return covariance
-
-
-def ripple_in_forms(weights: Array, xy_mm: Array, period_mm: float) -> Array:
-    """(k,) mean square of sums with weights (k, n) over waves of unit height at points (n, 2), in any direction.
-
-    No form is free of ripple: one that was taken off before a fit took that much of each form with it.
-    """
-    return np.asarray(0.5 * np.mean(np.abs(_waves_in(weights, xy_mm, period_mm)) ** 2, axis=1))
-
-
-def _waves_in(weights: Array, xy_mm: Array, period_mm: float) -> NDArray[np.complex128]:
-    """(k, directions) sums with weights (k, n) over complex waves of unit height."""
-    angle = np.pi * np.arange(_DIRECTIONS) / _DIRECTIONS
-    along = xy_mm @ np.stack([np.cos(angle), np.sin(angle)])
-    return np.asarray(weights @ np.exp(2j * np.pi / period_mm * along))
 
 
 def find_ripple(xy_mm: Array, slope_mrad: Array) -> tuple[Ripple | None, RippleSearch]:

@@ -43,30 +43,17 @@ class Linearised(Spots):
     def apply(self, step: Array) -> Array:
         """(N, 2) first-order move of the landing points for a step (15 + c + K,)."""
         n_dense = self.dense.shape[-1]
-        move = self.dense @ step[:n_dense]
-        if self.figure.shape[-1]:
-            move = move + np.einsum("nij,nj->ni", self.figure, step[n_dense:][self.columns])
+        move = self.dense @ step[:n_dense] + np.einsum("nij,nj->ni", self.figure, step[n_dense:][self.columns])
         return np.asarray(move, float)
 
     def normal_matrix(self, weight: Array, size: int) -> Array:
-        """(size, size) J^T W J with weights (N,) per axis."""
-        n_dense = self.dense.shape[-1]
-        matrix = np.zeros((size, size))
-        flat = self.dense.reshape(-1, n_dense)
-        both = np.repeat(weight, 2)
-        matrix[:n_dense, :n_dense] = flat.T @ (both[:, None] * flat)
-        if self.figure.shape[-1]:
-            figure, cross = self._figure_blocks(weight, size - n_dense)
-            matrix[n_dense:, n_dense:] = figure
-            matrix[n_dense:, :n_dense], matrix[:n_dense, n_dense:] = cross, cross.T
-        return matrix
-
-    def _figure_blocks(self, weight: Array, count: int) -> tuple[Array, Array]:
-        """(K, K) J^T W J of the coefficients with each other and (K, 15 + c) with the other unknowns.
+        """(size, size) J^T W J with weights (N,) per axis.
 
         Samples of one spline cell share their coefficients: a dense product for each cell, all added up at once.
         """
         n_dense, p = self.dense.shape[-1], self.figure.shape[-1]
+        count = size - n_dense
+        flat = self.dense.reshape(-1, n_dense)
         order = np.argsort(self.columns[:, 0], kind="stable")
         begins = np.flatnonzero(np.diff(self.columns[order, 0], prepend=-1))
         root = np.sqrt(weight[order])[:, None, None]
@@ -78,20 +65,17 @@ class Linearised(Spots):
             np.matmul(own[:, :p].T, own[:, p:], out=other)
         at = self.columns[order[begins]]
         pairs = at[:, :, None] * count + at[:, None]
-        figure = np.asarray(np.bincount(pairs.ravel(), squares.ravel(), count * count), float)
         added = sparse.csr_array((np.ones(at.size), (at.ravel(), np.arange(at.size))), shape=(count, at.size))
-        return figure.reshape(count, count), np.asarray(added @ others.reshape(-1, n_dense), float)
+        cross = added @ others.reshape(-1, n_dense)
+        figure = np.bincount(pairs.ravel(), squares.ravel(), count * count).reshape(count, count)
+        return np.block([[flat.T @ (np.repeat(weight, 2)[:, None] * flat), cross.T], [cross, figure]])
 
     def gradient(self, weight: Array, residual_mm: Array, size: int) -> Array:
         """(size,) J^T W r."""
-        n_dense = self.dense.shape[-1]
         weighted = weight[:, None] * residual_mm
-        result = np.zeros(size)
-        result[:n_dense] = np.einsum("nij,ni->j", self.dense, weighted)
-        if self.figure.shape[-1]:
-            each = np.einsum("nij,ni->nj", self.figure, weighted)
-            result[n_dense:] = np.bincount(self.columns.ravel(), each.ravel(), minlength=size - n_dense)
-        return result
+        dense = np.einsum("nij,ni->j", self.dense, weighted)
+        each = np.einsum("nij,ni->nj", self.figure, weighted)
+        return np.append(dense, np.bincount(self.columns.ravel(), each.ravel(), minlength=size - len(dense)))
 
 
 def moved_model(design: OpticalModel, mounting: Array) -> OpticalModel:

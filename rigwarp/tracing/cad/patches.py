@@ -97,13 +97,8 @@ class Patch:
         faces, numbers = self.faces[chosen], self.numbers[chosen]
         if not self.edges.manifold or len(faces) < _SMALL_PART * len(chosen):
             return Patch.of(self.vertices_mm, faces, numbers)
-        return Patch(
-            vertices_mm=self.vertices_mm,
-            faces=faces,
-            numbers=numbers,
-            area_vectors_mm2=self.area_vectors_mm2[chosen],
-            edges=self.edges.part(chosen),
-        )
+        vectors, edges = self.area_vectors_mm2[chosen], self.edges.part(chosen)
+        return replace(self, faces=faces, numbers=numbers, area_vectors_mm2=vectors, edges=edges)
 
     def turned(self, chosen: BoolArray) -> "Patch":
         """The same faces, the chosen (M,) ones wound the other way."""
