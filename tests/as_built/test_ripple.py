@@ -55,9 +55,7 @@ def test_a_mean_over_a_disk_has_of_waves_what_an_aperture_lets_through():
     for period_mm in (40.0, 15.0, 7.0):
         x = 2.0 * np.pi / period_mm * 10.0
         expected = 0.5 * (2.0 * j1(x) / x) ** 2
-        taken = TakenRipple(
-            mean_square_mm2=np.array([0.5]), period_mm=np.array([period_mm]), xy_mm=xy
-        )  # of unit height
+        unit = TakenRipple(mean_square_mm2=np.array([0.5]), period_mm=np.array([period_mm]), xy_mm=xy)  # waves of 1 mm
         assert unit.covariance_mm2(weights)[0, 0] == pytest.approx(expected, rel=0.02, abs=1e-5)
 
 
