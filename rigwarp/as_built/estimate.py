@@ -10,7 +10,6 @@ from rigwarp.as_built.describe.acceptance import acceptance_of
 from rigwarp.as_built.describe.deciding import POWER_FROM_PRIOR, deciders_of
 from rigwarp.as_built.describe.defects import Defect, find_defects
 from rigwarp.as_built.describe.findings import Unmodelled, findings_of
-from rigwarp.as_built.describe.footprint import Footprint
 from rigwarp.as_built.describe.form import ZernikeTerm, fit_matrix, form_figures
 from rigwarp.as_built.describe.heights import Heights, heights_of
 from rigwarp.as_built.describe.observability import observability
@@ -81,14 +80,7 @@ def estimate_as_built(
     them thousands of samples would claim a radius to a micrometre.
     """
     tolerances = np.asarray(tolerances, float)
-    table = RaisedScan(
-        cells=fit.cells,
-        cell_sigma_mm=np.asarray(fit.cell_sigma_mm, float),
-        cell_zone=np.asarray(fit.cell_zone, np.int64),
-        camera=camera,
-        board=None,
-        cell_ripple_mm=fit.cell_ripple_mm,
-    )
+    table = RaisedScan.of(fit, camera)
     try:
         data = join_data(_data(model, table), [_data(model, scan) for scan in raised])
         solved = fit_map(model, data, tolerances, measured)
@@ -186,7 +178,11 @@ def _result(
         unmodelled = Unmodelled(reach_mm=fit.shared.reach_mm, moves_mm=moves_mm, widened=fit.widened)
     panels, folds = panels_of(model.surfaces, grid, heights, side)
     height_map, sigma_map = grid.spread(height_um), grid.spread(1000.0 * heights.sigma)
-    defects = _defects(grid, height_map, sigma_map)
+    defects: list[Defect] = []
+    for zone in np.unique(grid.zone[grid.lit]):  # each by itself: at a fold the form has a step
+        height, sigma = (np.where(grid.zone == zone, values, np.nan) for values in (height_map, sigma_map))
+        defects += find_defects(grid.x_mm, grid.y_mm, height, sigma)
+    defects.sort(key=lambda defect: -abs(defect.depth_um))
     figures = form_figures(
         height_um,
         slope_mrad,
@@ -217,7 +213,7 @@ def _result(
         acceptance=acceptance_of(grid, figures, radius_mm=disk.radius_mm, power_determined=determined),
         panels=panels,
         folds=folds,
-        defects=defects,
+        defects=tuple(defects),
         findings=findings_of(
             zernike=zernike,
             power_determined=determined,
@@ -244,15 +240,6 @@ def _result(
         camera_known=scans[0].camera.covariance is not None,
         heights=height_fits(scans, data.height_mm, fit.residual_mm, model.table_height_mm),
     )
-
-
-def _defects(grid: Footprint, height_um: Array, sigma_um: Array) -> tuple[Defect, ...]:
-    """Defects of each zone by itself: at a fold the form has a step."""
-    found: list[Defect] = []
-    for zone in np.unique(grid.zone[grid.lit]):
-        here = grid.zone == zone
-        found += find_defects(grid.x_mm, grid.y_mm, np.where(here, height_um, np.nan), np.where(here, sigma_um, np.nan))
-    return tuple(sorted(found, key=lambda defect: -abs(defect.depth_um)))
 
 
 def _taken(fit: MapFit, ripple: Ripple | None, followed: Sequence[MapRipple]) -> TakenRipple | None:

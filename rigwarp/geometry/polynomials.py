@@ -18,4 +18,4 @@ def plane_slopes(xy: Array, order: int) -> tuple[Array, Array]:
 def _products(xy: Array, order: int, by_x: int, by_y: int) -> Array:
     x, y = xy.T
     powers = [(i, j) for i in range(order + 1) for j in range(order + 1 - i)]
-    return np.stack([i**by_x * x ** max(i - by_x, 0) * (j**by_y * y ** max(j - by_y, 0)) for i, j in powers], axis=-1)
+    return np.stack([i**by_x * j**by_y * x ** max(i - by_x, 0) * y ** max(j - by_y, 0) for i, j in powers], axis=-1)

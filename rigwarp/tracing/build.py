@@ -10,7 +10,7 @@ from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.rig import ConicShape, FacetsShape, MeshShape, ProfileShape, Rig
 from rigwarp.tracing.cad.cad_faces import CadFaces
 from rigwarp.tracing.cad.mesh_mirror import Light, mesh_mirror
-from rigwarp.tracing.cad.tessellation import chord_error_mm, join, tessellate
+from rigwarp.tracing.cad.tessellation import chord_errors_mm, join, tessellate
 from rigwarp.tracing.model import OpticalModel
 from rigwarp.tracing.pinhole import pixel_rays
 from rigwarp.tracing.scan_grid import pixel_grid
@@ -55,7 +55,8 @@ def build_model(
         surfaces = closed_forms(shape, profiles)
         pieces = [tessellate(s) for s in surfaces]
         body = RayTracer(join(pieces))
-        chord_error = max(chord_error_mm(piece, s) for piece, s in zip(pieces, surfaces, strict=True))
+        chords = [chord_errors_mm(piece, s) for piece, s in zip(pieces, surfaces, strict=True)]
+        chord_error = float(np.nanmax(np.concatenate(chords), initial=0.0))
     model = OpticalModel(
         projector=rig.projector,
         mirror=rig.mirror.placement,

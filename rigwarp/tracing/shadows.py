@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from rigwarp.geometry import Array, BoolArray, Placement, TriangleMesh
 from rigwarp.tracing.cad.tessellation import join
-from rigwarp.tracing.triangle_tree import TriangleTree
+from rigwarp.tracing.triangle_tree import TriangleTree, meets_box
 
 _CLEAR = 1e-6  # share of a segment left out at both ends, so that a surface does not shade itself
 _STEEPEST = 0.1  # cosine of the angle of incidence beyond which a clearance along the ray grows no further
@@ -20,12 +20,13 @@ class RayTracer:
         self._first_hit = _first_hit_of(mesh)
         self._vertices = np.asarray(mesh.vertices_mm, float)
         self._faces = mesh.faces
-        self._low, self._high = ([float(f(a)) for a in mesh.vertices_mm.T] for f in (np.min, np.max))
+        self._box = self._vertices.min(axis=0), self._vertices.max(axis=0)
 
     def first(self, origins_mm: Array, directions: Array) -> tuple[NDArray[np.int64], Array]:
         """(N,) first triangle (-1: none) and distance in lengths of the direction (inf: none)."""
         triangle = np.full(len(directions), -1)
-        near = np.flatnonzero(self._may_meet(origins_mm, directions))
+        with np.errstate(divide="ignore"):
+            near = np.flatnonzero(meets_box(origins_mm, 1.0 / directions, *self._box))  # which most rays miss
         if len(near):
             triangle[near] = self._first_hit(origins_mm[near], directions[near])
         hit = triangle >= 0
@@ -49,19 +50,6 @@ class RayTracer:
 
     def _corner(self, triangles: NDArray[np.int64]) -> Array:
         return np.asarray(self._vertices[self._faces[triangles, 0]])
-
-    def _may_meet(self, origins_mm: Array, directions: Array) -> BoolArray:
-        """Slab test against the bounding box, which most rays miss."""
-        enter, leave = np.zeros(len(directions)), np.full(len(directions), np.inf)
-        for axis in range(3):
-            d, o = directions[:, axis], origins_mm[:, axis]
-            with np.errstate(divide="ignore", invalid="ignore"):
-                a, b = (self._low[axis] - o) / d, (self._high[axis] - o) / d
-            level = d == 0.0
-            a = np.where(level, np.where((o < self._low[axis]) | (o > self._high[axis]), np.inf, -np.inf), a)
-            b = np.where(level, np.inf, b)
-            enter, leave = np.maximum(enter, np.minimum(a, b)), np.minimum(leave, np.maximum(a, b))
-        return enter <= leave + 1e-6 * np.abs(leave)
 
 
 def _first_hit_of(mesh: TriangleMesh) -> Callable[[Array, Array], NDArray[np.int64]]:

@@ -82,8 +82,7 @@ def remove_rigid(height: Array, x_mm: Array, y_mm: Array, model: OpticalModel | 
     ----------
     height : (ny, nx) deviations along the mirror's z axis (either sign, any unit of length), NaN where there are none.
     x_mm, y_mm : (nx,), (ny,) grid lines in the mirror frame.
-    model : OpticalModel or surfaces
-        The design.
+    model : the design, or its surfaces.
 
     Returns
     -------
@@ -121,8 +120,7 @@ def align_built(
     figure_mm : (n,) built minus design along mirror z at (n,) x, y of a zone, for the surface as it was built.
     x_mm, y_mm : (nx,), (ny,) grid lines in the mirror frame.
     zone : (ny, nx) which surface each grid point belongs to, -1 for none.
-    model : OpticalModel or surfaces
-        The design.
+    model : the design, or its surfaces.
 
     Returns
     -------

@@ -8,7 +8,7 @@ is asked for it, by the same test that the fit uses: which share of the power's 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -48,6 +48,11 @@ class Decider:
     lengths: tuple[str, ...] = ()
     sigma_mm: float = float("nan")
     raised_mm: float = 0.0
+
+    def to_dict(self) -> dict[str, Any]:
+        """The board's height, or the lengths and their sigma."""
+        lengths = {"lengths": list(self.lengths), "sigma_mm": self.sigma_mm}
+        return {"raised_mm": self.raised_mm} if self.raised_mm else lengths
 
 
 def deciders_in_words(deciders: Sequence[Decider]) -> str:
@@ -89,7 +94,9 @@ def deciders_of(
     test = _told(fit, power)
     scale, known = fit.problem.scale, {one.what for one in measured}
     names = [name for name in MEASURED_LENGTHS if name not in known]
-    rows = {name: _length_row(model, name, fit.mounting / scale, scale, len(fit.covariance)) for name in names}
+    lengths = Lengths(model, [Measured(what=name, mm=1.0, sigma_mm=1.0) for name in names], scale)
+    changes = lengths.jacobian(fit.mounting / scale)  # mm by the whitened mounting
+    rows = dict(zip(names, np.pad(changes, ((0, 0), (0, len(fit.covariance) - len(scale)))), strict=True))
     found: list[Decider] = []
     for count in (1, 2):
         for chosen in combinations(names, count):
@@ -117,14 +124,6 @@ def _told(fit: MapFit, power: Array) -> Callable[[Array, Array], bool]:
         return bool(by_prior @ prior @ by_prior < POWER_FROM_PRIOR * (after @ power))
 
     return test
-
-
-def _length_row(model: OpticalModel, name: str, whitened: Array, scale: Array, size: int) -> Array:
-    """(size,) change of a length, mm, by the fit's unknowns."""
-    row = np.zeros(size)
-    lengths = Lengths(model, [Measured(what=name, mm=1.0, sigma_mm=1.0)], scale)
-    row[: len(scale)] = lengths.jacobian(whitened)[0]
-    return row
 
 
 def _raised_rows(model: OpticalModel, fit: MapFit, camera_mm: Array) -> tuple[Array, Array]:

@@ -53,7 +53,12 @@ def mould_solid(surfaces: Sequence[Surface], correction: Correction, *, side: in
         The outline has notches, or the pieces do not lie around each other.
     """
     rims = sorted(_rims(surfaces), key=lambda rim: float(rim.outer_mm.mean()))
-    _check_around(rims)
+    for inner, outer in pairwise(rims):
+        if np.abs(outer.inner_mm - inner.outer_mm).max() > _SPACING_MM:
+            raise MeasurementError(
+                f"corrected mould: {inner.surface.name} and {outer.surface.name} lie beside each other, for which no "
+                f"solid can be made by itself. {_FROM_CAD}"
+            )
     inmost, outmost = rims[0], rims[-1]
     hole = bool(inmost.inner_mm.max() > 0.0)
     top: list[Array] = []
@@ -65,7 +70,9 @@ def mould_solid(surfaces: Sequence[Surface], correction: Correction, *, side: in
     middle = [] if hole else [_lifted(inmost.surface, correction, inmost.middle_mm[None])]
     step = side * (min(float((side * ring[:, 2]).min()) for ring in (*top, *middle)) - _STEP_MM)
     under = step - side * thickness_mm
-    plate = outmost.outer_mm + _FLANGE_MM + _nose_mm(outmost)
+    turned = np.angle(np.exp(1j * (outmost.angle_rad - np.pi / 2.0)))  # its nose: a triangle about the direction of +y
+    plate = outmost.outer_mm + _FLANGE_MM
+    plate = plate + np.maximum(_NOSE_MM - np.abs(turned) * plate, 0.0)
     loops = [
         *top,
         at_height(_at(outmost, outmost.outer_mm), step),
@@ -92,15 +99,6 @@ def _rim_points(surface: Surface) -> Array:
     points = surface.rim_points(_SPACING_MM)
     local = np.column_stack([points, surface.sag(points[:, 0], points[:, 1])])
     return transform_points(surface.T_mirror_from_surface, local)[:, :2]
-
-
-def _check_around(rims: Sequence[_Rim]) -> None:
-    for inner, outer in pairwise(rims):
-        if np.abs(outer.inner_mm - inner.outer_mm).max() > _SPACING_MM:
-            raise MeasurementError(
-                f"corrected mould: {inner.surface.name} and {outer.surface.name} lie beside each other, for which no "
-                f"solid can be made by itself. {_FROM_CAD}"
-            )
 
 
 def _rim(surface: Surface, middle: Array, angle: Array, farthest_mm: float) -> _Rim:
@@ -147,13 +145,6 @@ def _lifted(surface: Surface, correction: Correction, xy_mm: Array) -> Array:
 def _at(rim: _Rim, radius_mm: Array) -> Array:
     way = np.stack([np.cos(rim.angle_rad), np.sin(rim.angle_rad)], axis=-1)
     return np.asarray(rim.middle_mm + radius_mm[:, None] * way)
-
-
-def _nose_mm(rim: _Rim) -> Array:
-    """(N,) how far the plate stands out further: a triangle about the direction of +y."""
-    turned = np.angle(np.exp(1j * (rim.angle_rad - np.pi / 2.0)))
-    beside = np.abs(turned) * (rim.outer_mm + _FLANGE_MM)
-    return np.maximum(_NOSE_MM - beside, 0.0)
 
 
 def _joined(loops: Sequence[Array], *, ends: Sequence[Array]) -> TriangleMesh:

@@ -132,7 +132,7 @@ class AsBuilt:
                 "determined": self.power_determined,
                 "prior_share_of_variance": self.power_prior_share,
                 "radius": None if self.radius is None else {**asdict(self.radius), "from": _FROM["radius"]},
-                "would_decide": None if self.deciders is None else [_plain_decider(one) for one in self.deciders],
+                "would_decide": None if self.deciders is None else [one.to_dict() for one in self.deciders],
                 "decided_by": None if self.deciders is None else deciders_in_words(self.deciders),
                 "note": _POWER_KNOWN if self.power_determined else _POWER_OPEN,
             },
@@ -212,12 +212,6 @@ class AsBuilt:
             {"zone": n, "n": h.size, "rms_um": float(np.sqrt(np.mean(h**2))), "pv_um": float(np.ptp(h))}
             for n, h in heights.items()
         ]
-
-
-def _plain_decider(decider: Decider) -> dict[str, Any]:
-    """With the lengths' sigma only where there are lengths."""
-    lengths = {"lengths": list(decider.lengths), "sigma_mm": decider.sigma_mm}
-    return {"raised_mm": decider.raised_mm} if decider.raised_mm else lengths
 
 
 def _plain(values: dict[str, Any]) -> dict[str, Any]:

@@ -111,11 +111,15 @@ def described(
         own = np.flatnonzero(label == number)
         patch = Patch.of(mesh.vertices_mm, mesh.faces[own], own) if stray else mirrors[number]
         face = _face(patch, float(light[own].sum() / total))
+        band = face.width_mm < _NARROW_MM or _is_band(face, size_mm)
+        name = "edge, chamfer or rounding" if band else "another part of the body"
+        if on_facet[own].all():
+            name = "flat facet in the mirror"
         middles = patch.middles_mm  # the one next to their mean is on the face even where it runs around a mirror
         notes.append(
             FaceNote(
                 number=number,
-                name=_stray_name(face, size_mm, flat=bool(on_facet[own].all())) if stray else names[number],
+                name=name if stray else names[number],
                 stray=stray,
                 light=face.light,
                 middle_mm=middles[np.argmin(lengths(middles - middles.mean(axis=0)))],
@@ -123,13 +127,6 @@ def described(
             )
         )
     return label, tuple(notes)
-
-
-def _stray_name(face: Face, size_mm: float, *, flat: bool) -> str:
-    if flat:
-        return "flat facet in the mirror"
-    band = face.width_mm < _NARROW_MM or _is_band(face, size_mm)
-    return "edge, chamfer or rounding" if band else "another part of the body"
 
 
 def _face(patch: Patch, light: float) -> Face:

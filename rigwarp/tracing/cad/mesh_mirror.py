@@ -99,7 +99,7 @@ def mesh_mirror(shape: MeshShape, mesh: TriangleMesh, light: Light) -> MeshMirro
     chords = [chord_errors_mm(_largest(piece), surface) for piece, surface in pieces]
     lit = [piece for piece, _ in pieces]
     surfaces = tuple(_with_chord(surface, found) for (_, surface), found in zip(pieces, chords, strict=True))
-    error = max(float(np.nanmax(found, initial=0.0)) for found in chords)
+    error = float(np.nanmax(np.concatenate(chords), initial=0.0))
     label, notes = described(welded, lit, [s.name for s in surfaces], carried, [spot.numbers for spot in spots])
     faces = CadFaces(body=body, mesh=welded, label=label, notes=notes, reflecting_side=shape.reflecting_side)
     return MeshMirror(surfaces=surfaces, faces=faces, chord_error_mm=error)
