@@ -228,7 +228,9 @@ class HeightSpline:
         inside = np.clip(s, 0.0, float(cells))
         first = np.minimum(np.fmax(inside, 0.0).astype(np.int64), cells - 1)  # of 0 and NaN fmax takes 0
         past = s - inside
-        powers = _powers(inside - first, self.degree)
+        powers = np.ones((self.degree + 1, len(s)))
+        powers[1:] = inside - first
+        np.multiply.accumulate(powers, out=powers)
         bases = []
         for order in orders:
             basis = _cell_polynomials(self.degree, order) @ powers
@@ -275,12 +277,3 @@ def _cell_polynomials(degree: int, order: int) -> Array:
             rank = power + order
             pieces[f, power] = (one.derivative(rank) if rank else one)(float(degree - f)) / factorial(power)
     return pieces
-
-
-def _powers(s: Array, degree: int) -> Array:
-    """(degree + 1, N) of s (N,)."""
-    result = np.empty((degree + 1, len(s)))
-    result[0] = 1.0
-    for power in range(1, degree + 1):
-        np.multiply(result[power - 1], s, out=result[power])
-    return result

@@ -143,7 +143,7 @@ class AsBuilt:
                 "aperture_radius_mm": self.aperture_radius_mm,
                 "from": _FROM["zernike"],
             },
-            "panels": [_plain(asdict(panel)) for panel in self.panels],
+            "panels": [{name: np.asarray(v).tolist() for name, v in asdict(panel).items()} for panel in self.panels],
             "folds": [asdict(fold) for fold in self.folds],
             "defects": [asdict(defect) for defect in self.defects],
             "findings": [asdict(finding) for finding in self.findings],
@@ -212,11 +212,6 @@ class AsBuilt:
             {"zone": n, "n": h.size, "rms_um": float(np.sqrt(np.mean(h**2))), "pv_um": float(np.ptp(h))}
             for n, h in heights.items()
         ]
-
-
-def _plain(values: dict[str, Any]) -> dict[str, Any]:
-    """With lists in place of arrays."""
-    return {key: value.tolist() if isinstance(value, np.ndarray) else value for key, value in values.items()}
 
 
 _OPTICS_TOLD = 0.9  # sigma over tolerance below which the scan has told something

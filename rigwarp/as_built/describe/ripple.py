@@ -86,7 +86,11 @@ def find_ripple(xy_mm: Array, slope_mrad: Array) -> tuple[Ripple | None, RippleS
     band = (_FINEST_SPACINGS * step, _COARSEST_SHARE * extent)
     if band[0] >= band[1]:
         return None, RippleSearch(shortest_mm=band[1], longest_mm=band[1], least_amplitude_um=np.inf)
-    left = _without_form(xy_mm, slope_mrad)
+    # less smooth polynomials of x and y, each component by itself
+    centre = xy_mm.mean(axis=0)
+    functions = plane_powers((xy_mm - centre) / np.abs(xy_mm - centre).max(), _POLYNOMIAL)
+    normal = functions.T @ functions + 1e-9 * len(xy_mm) * np.eye(functions.shape[1])
+    left = np.asarray(slope_mrad - functions @ np.linalg.solve(normal, functions.T @ slope_mrad), float)
     k, power, scale = _spectrum(xy_mm, left, step)
     length = np.linalg.norm(k, axis=-1)
     searched = (length > 1.0 / band[1]) & (length < 1.0 / band[0])
@@ -104,23 +108,11 @@ def find_ripple(xy_mm: Array, slope_mrad: Array) -> tuple[Ripple | None, RippleS
     amplitude = slope / (2.0 * np.pi * size)
     if slope < _LEAST_MRAD or amplitude < _LEAST_UM:
         return None, search
-    return (
-        Ripple(
-            period_mm=1.0 / size,
-            amplitude_um=float(amplitude),
-            direction_deg=float(direction),
-            over_noise=float(ratio[best]),
-        ),
-        search,
+    over_noise = float(ratio[best])
+    ripple = Ripple(
+        period_mm=1.0 / size, amplitude_um=float(amplitude), direction_deg=float(direction), over_noise=over_noise
     )
-
-
-def _without_form(xy_mm: Array, slope_mrad: Array) -> Array:
-    """Slopes minus smooth polynomials of x and y, each component by itself."""
-    centre = xy_mm.mean(axis=0)
-    functions = plane_powers((xy_mm - centre) / np.abs(xy_mm - centre).max(), _POLYNOMIAL)
-    normal = functions.T @ functions + 1e-9 * len(xy_mm) * np.eye(functions.shape[1])
-    return np.asarray(slope_mrad - functions @ np.linalg.solve(normal, functions.T @ slope_mrad), float)
+    return ripple, search
 
 
 def _spectrum(xy_mm: Array, slope_mrad: Array, step_mm: float) -> tuple[Array, Array, float]:

@@ -59,7 +59,7 @@ def patch_surface(
     vectors = patch.area_vectors_mm2
     areas = vectors.sum(axis=0)
     points = patch.vertices_mm[patch.used]
-    rim_only = on_surface_mm is None and len(points) == len(np.unique(patch.border))
+    rim_only = on_surface_mm is None and len(points) == len(np.unique(patch.edges.border))
     rim = _at_rim(patch)
     if on_surface_mm is not None:
         more = on_surface_mm[patch.numbers].reshape(-1, 3)
@@ -73,9 +73,11 @@ def patch_surface(
     allowed, size = allowed_mm(patch, rounding_mm), np.ptp(points, axis=0).max()
 
     def made(kind: Callable[..., FittedSurface], name: str, noise_mm: float, **more: Any) -> FittedSurface:
-        given = {"T_mirror_from_surface": flat, "outline": _outline(patch, more.get("T_mirror_from_surface", flat))}
+        T = more.setdefault("T_mirror_from_surface", flat)
+        border = (patch.vertices_mm[patch.edges.border] - T[:3, 3]) @ T[:3, :3]
         tessellation = _tessellation(patch, noise_mm=noise_mm, too_few=more.pop("too_few", False))
-        return kind(zone=zone, name=f"{name} {zone}", tessellation=tessellation, **{**given, **more})
+        outline = Outline(edges_mm=border[..., :2])
+        return kind(zone=zone, name=f"{name} {zone}", outline=outline, tessellation=tessellation, **more)
 
     if np.sqrt(np.mean(off**2)) <= allowed:
         return made(FlatSurface, "panel", float(np.sqrt(np.mean(off**2))))
@@ -106,15 +108,10 @@ def patch_surface(
 def _at_rim(patch: Patch) -> BoolArray:
     """(N,) which of the patch's vertices lie on its rim or share a triangle with one that does."""
     border = np.zeros(len(patch.vertices_mm), bool)
-    border[patch.border] = True
+    border[patch.edges.border] = True
     near = np.zeros(len(border), bool)
     near[patch.faces[border[patch.faces].any(axis=1)]] = True
     return near[patch.used]
-
-
-def _outline(patch: Patch, frame: Array) -> Outline:
-    border = (patch.vertices_mm[patch.border] - frame[:3, 3]) @ frame[:3, :3]
-    return Outline(edges_mm=border[..., :2])
 
 
 def _drawn_or_smoothest(
@@ -128,7 +125,11 @@ def _drawn_or_smoothest(
 ) -> tuple[Array, PatchFit]:
     """What knows more than the least-squares spline of points (N, 3) in frame `flat`, and the frame it lies in."""
     best: tuple[Array, PatchFit] | None = None
-    rounding = _rounding_mm(points_mm, vectors)
+    # how far rounding to float32 moves the points off the face, rms
+    steps = np.mean(np.spacing(points_mm.astype(np.float32)).astype(float) ** 2, axis=0)
+    areas = lengths(vectors)
+    normals = vectors[areas > 0.0] / areas[areas > 0.0, None]
+    rounding = float(np.sqrt(steps @ np.mean(normals**2, axis=0) / 12.0))
     for turned in (np.eye(3),) if body is None else own_axes(body):
         up = int(np.argmax(np.abs(flat[:3, 2] @ turned)))
         normal = np.sign(flat[:3, 2] @ turned[:, up]) * turned[:, up]
@@ -144,14 +145,6 @@ def _drawn_or_smoothest(
         if drawn is not None and (best is None or drawn.residual_rms_mm < best[1].residual_rms_mm):
             best = frame, drawn
     return best or (flat, or_smoothest(fit, (points_mm - flat[:3, 3]) @ flat[:3, :3]))
-
-
-def _rounding_mm(points_mm: Array, vectors: Array) -> float:
-    """How far rounding to float32 moves points (N, 3) off a face with area vectors (M, 3), rms."""
-    steps = np.mean(np.spacing(points_mm.astype(np.float32)).astype(float) ** 2, axis=0)
-    areas = lengths(vectors)
-    normals = vectors[areas > 0.0] / areas[areas > 0.0, None]
-    return float(np.sqrt(steps @ np.mean(normals**2, axis=0) / 12.0))
 
 
 def lies_on_one_form(patch: Patch, *, rounding_mm: float) -> bool:
@@ -201,7 +194,7 @@ def _ruling_ends(patch: Patch) -> Numbers:
     ends = edges.ends[turns(normals, edges.faces) > _TURNS_RAD]
     if len(ends) == 0:
         return ends
-    rim = patch.border
+    rim = patch.edges.border
     long = _lengths(patch, rim) > 0.5 * np.median(_lengths(patch, ends))
     return np.concatenate([ends, rim[long]])
 

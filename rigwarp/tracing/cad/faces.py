@@ -131,7 +131,7 @@ def described(
 
 def _face(patch: Patch, light: float) -> Face:
     area = float(patch.areas_mm2.sum())
-    rim = np.diff(patch.vertices_mm[patch.border], axis=1)[:, 0]
+    rim = np.diff(patch.vertices_mm[patch.edges.border], axis=1)[:, 0]
     around = float(np.linalg.norm(rim, axis=1).sum())
     return Face(patch=patch, light=light, width_mm=2.0 * area / around if around else np.inf)
 
@@ -245,7 +245,7 @@ def _labels(front: Patch, edges: Edges, bend: _Bends, hits: Numbers) -> Numbers:
 def _gentle(front: Patch, edges: Edges, bend: _Bends, label: Numbers, most: float) -> BoolArray:
     """(E,) edges of pieces within the front that nowhere bend as a rounding does: a dent or bump of the mirror."""
     rim = np.zeros(len(front.vertices_mm), bool)
-    rim[front.border] = True
+    rim[front.edges.border] = True
     apart = np.zeros(int(label.max()) + 1, bool)
     apart[label[rim[front.faces].any(axis=1)]] = True
     apart[np.argmax(np.bincount(label))] = True  # the mirror itself: what joins it must be gentle

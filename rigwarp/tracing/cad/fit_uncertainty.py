@@ -73,7 +73,12 @@ def slope_uncertainty(
     left = points_mm[:, 2] - spline.value(points_mm[:, 0], points_mm[:, 1])
 
     def noise(x_mm: Array, y_mm: Array) -> Array:
-        return scatter_mm**2 * _noise_variance(spline, factor, x_mm, y_mm)
+        """Per point b A^-1 b for basis derivatives b, times the variance of a vertex."""
+        covariance, variance = factor.inverse(), np.zeros(len(x_mm))
+        for rows, where, basis in spline.by_cell(x_mm, y_mm, ((1, 0), (0, 1))):
+            local = covariance[np.ix_(where, where)]
+            variance[rows] = sum(np.sum(b * (local @ b), axis=0) for b in basis) / 2.0
+        return scatter_mm**2 * variance
 
     found = noise_uncertainty(noise, points_mm, left, cells=(bins[0], bins[1]))
     into = _Bins.of(points_mm, (bins[0], bins[1]))
@@ -124,16 +129,6 @@ def noise_uncertainty(
         found += into.between(bow, found.shape)
     step = np.array([n[1] - n[0] for n in nodes])
     return SlopeUncertainty(start_mm=low, step_mm=step, sigma=np.sqrt(found))
-
-
-def _noise_variance(spline: HeightSpline, factor: NormalFactor, x_mm: Array, y_mm: Array) -> Array:
-    """(K,) variance of a slope component at points, per unit variance of a vertex: b A^-1 b for basis derivatives b."""
-    covariance = factor.inverse()
-    variance = np.zeros(len(x_mm))
-    for rows, where, basis in spline.by_cell(x_mm, y_mm, ((1, 0), (0, 1))):
-        local = covariance[np.ix_(where, where)]
-        variance[rows] = sum(np.sum(b * (local @ b), axis=0) for b in basis) / 2.0
-    return variance
 
 
 @dataclass(frozen=True, kw_only=True)

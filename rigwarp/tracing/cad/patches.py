@@ -62,11 +62,6 @@ class Patch:
         )
 
     @property
-    def border(self) -> Numbers:
-        """(B, 2) vertex numbers of the edges that only one face has."""
-        return self.edges.border
-
-    @property
     def areas_mm2(self) -> Array:
         """(M,) area of each face."""
         return lengths(self.area_vectors_mm2)

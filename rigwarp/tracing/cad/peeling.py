@@ -67,7 +67,7 @@ def _at_rim(patch: Patch, stray: Callable[[Numbers], Array], allowed_mm: float) 
     """(M,) triangles that stray by more and hang together, corner to corner, with one at the patch's rim."""
     bad, asked = np.zeros(len(patch.faces), bool), np.zeros(len(patch.faces), bool)
     at_corner = np.zeros(len(patch.vertices_mm), bool)
-    at_corner[patch.border] = True
+    at_corner[patch.edges.border] = True
     while True:
         new = np.flatnonzero(at_corner[patch.faces].any(axis=1) & ~asked)
         asked[new] = True

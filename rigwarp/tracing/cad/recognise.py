@@ -67,7 +67,11 @@ def recognise(surfaces: tuple[Surface, ...], mount: Placement) -> RecognisedMirr
         )
         for surface, one in zip(surfaces, found, strict=True)
     )
-    return RecognisedMirror(faces=faces, keys=_keys(found, mount))
+    first, panels = found[0].form, [_panel(one) for one in found]
+    keys = {"kind": "facets", "facet": panels} if None not in panels else None
+    if len(found) == 1 and first is not None and first.kind in ("sphere", "conic"):
+        keys = _conic(first, found[0].points_mm, mount)
+    return RecognisedMirror(faces=faces, keys=keys)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -91,14 +95,6 @@ class _Found:
         off_plane_mm = float(np.sqrt(np.mean(((points - points.mean(axis=0)) @ T[:3, 2]) ** 2)))
         residual_rms_mm = off_plane_mm if form is None else form.residual_rms_mm
         return cls(points_mm=points, normal=T[:3, 2], form=form, residual_rms_mm=residual_rms_mm)
-
-
-def _keys(found: list[_Found], mount: Placement) -> dict[str, Any] | None:
-    first = found[0].form
-    if len(found) == 1 and first is not None and first.kind in ("sphere", "conic"):
-        return _conic(first, found[0].points_mm, mount)
-    panels = [panel for one in found if (panel := _panel(one)) is not None]
-    return {"kind": "facets", "facet": panels} if len(panels) == len(found) else None
 
 
 def _conic(form: ClosedForm, points_mm: Array, mount: Placement) -> dict[str, Any]:

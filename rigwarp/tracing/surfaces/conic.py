@@ -33,7 +33,7 @@ class ConicSurface(RoundAperture):
         c = 1.0 / self.radius_mm
         with np.errstate(invalid="ignore"):
             z = c * r2 / (1.0 + np.sqrt(1.0 - (1.0 + self.conic_constant) * c * c * r2))
-        return z + self._polynomial(r2) * r2 * r2
+        return z + np.polyval(self.coefficients_mm[::-1], r2) * r2 * r2
 
     def gradient(self, x_mm: Array, y_mm: Array) -> Array:
         """(..., 2) slopes; NaN where the sag is."""
@@ -41,19 +41,11 @@ class ConicSurface(RoundAperture):
         c = 1.0 / self.radius_mm
         with np.errstate(invalid="ignore", divide="ignore"):
             slope_per_r = c / np.sqrt(1.0 - (1.0 + self.conic_constant) * c * c * r2)
-        power = np.ones_like(r2)
-        for i, a in enumerate(self.coefficients_mm):
-            power = power * r2
-            slope_per_r = slope_per_r + (2 * i + 4) * a * power
+        by_r = [(2 * i + 4) * a for i, a in enumerate(self.coefficients_mm)]
+        slope_per_r = slope_per_r + np.polyval(by_r[::-1], r2) * r2
         return np.stack([x_mm * slope_per_r, y_mm * slope_per_r], axis=-1)
 
     def first_guesses(self, origins_mm: Array, directions: Array) -> tuple[Array, ...]:
         """Both meetings with the bare conic."""
         bare = about_z(1.0 / self.radius_mm, across=1.0, along=1.0 + self.conic_constant)
         return meetings(bare, origins_mm, directions)
-
-    def _polynomial(self, r2: Array) -> Array:
-        value = np.zeros_like(r2)
-        for a in reversed(self.coefficients_mm):
-            value = value * r2 + a
-        return value

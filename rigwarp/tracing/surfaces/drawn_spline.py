@@ -76,11 +76,6 @@ class DrawnSpline:
         """In the points' own frame."""
         return self.solved.spline(self.middle_mm, self.half_mm)
 
-    @property
-    def cells(self) -> tuple[int, int]:
-        """Number of cells along x and y."""
-        return len(self.solved.knots[0]) + 1, len(self.solved.knots[1]) + 1
-
     def slope_variance(self, x_mm: Array, y_mm: Array, *, least_mm: float) -> Array:
         """(K,) mean variance of both slopes at points, which scatter by so much at least.
 

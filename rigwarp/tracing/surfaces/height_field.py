@@ -137,11 +137,12 @@ def drawn_fit(points_mm: Array, rim: BoolArray, *, within_mm: float, rounding_mm
         or np.abs(drawn.left_mm).max() > _ONE_OFF * within_mm
     ):
         return None
+    x, y = drawn.solved.knots
     uncertainty = noise_uncertainty(
         partial(drawn.slope_variance, least_mm=KERNEL_MM),
         points_mm,
         drawn.left_mm,
-        cells=drawn.cells,
+        cells=(len(x) + 1, len(y) + 1),
         bow_mm=BOW * KERNEL_MM,
         strays=drawn.strays,
     )

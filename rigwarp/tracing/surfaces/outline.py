@@ -78,8 +78,9 @@ class Outline:
         size = np.maximum(np.array([x1 - x0, y1 - y0]) / _GRID, 1e-9)
         centres = low + (np.arange(_GRID)[:, None] + 0.5) * size
         state = np.zeros((_GRID, _GRID), np.int8)
-        for row, y in enumerate(centres[:, 1]):
-            crossed = np.sort(self._crossings(y))
+        for row, y in enumerate(centres[:, 1]):  # an edge owns its lower end, so shared corners count once
+            a, b = np.moveaxis(self.edges_mm[(self.edges_mm[:, 0, 1] > y) != (self.edges_mm[:, 1, 1] > y)], 1, 0)
+            crossed = np.sort(a[:, 0] + (y - a[:, 1]) * (b[:, 0] - a[:, 0]) / (b[:, 1] - a[:, 1]))
             state[:, row] = np.searchsorted(crossed, centres[:, 0]) % 2
         state[self._cells_near_edges(low, size)] = 2
         return low, size, state
@@ -100,13 +101,6 @@ class Outline:
             i, j = np.clip(along.astype(int), 0, _GRID - 1).T
             near[i, j] = True
         return binary_dilation(near, np.ones((3, 3), bool))
-
-    def _crossings(self, y: float) -> Array:
-        """x where edges cross a horizontal line; an edge owns its lower end, so shared corners count once."""
-        a, b = self.edges_mm[:, 0], self.edges_mm[:, 1]
-        straddles = (a[:, 1] > y) != (b[:, 1] > y)
-        a, b = a[straddles], b[straddles]
-        return a[:, 0] + (y - a[:, 1]) * (b[:, 0] - a[:, 0]) / (b[:, 1] - a[:, 1])
 
     def _crossings_odd(self, x: Array, y: Array, row: NDArray[np.int64]) -> BoolArray:
         """Even-odd rule by counting the edges that a ray towards +x crosses, among those of the points' grid rows."""

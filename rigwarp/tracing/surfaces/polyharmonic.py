@@ -53,7 +53,9 @@ def fit_scattered(points_mm: Array) -> ScatteredFit:
     low, high, cells = low - cell, high + cell, cells + 2
     nodes = [np.linspace(a, b, int(n) * _NODES_PER_CELL + 1) for a, b, n in zip(low, high, cells, strict=True)]
     coarse = [along[::_NODES_PER_CELL] for along in nodes]
-    unit = _apart(points_mm, _CLOSEST * spacing) / size
+    # one point of each cell of a grid: the slope between two that lie closer would be that of their rounding
+    own_cell = np.floor(points_mm[:, :2] / (_CLOSEST * spacing)).astype(np.int64)
+    unit = points_mm[np.sort(np.unique(own_cell, axis=0, return_index=True)[1])] / size
     noise = _noise_share(unit)
     tiles = [_Tile.of(box, unit, noise) for box in _boxes(unit[:, :2])]
     height = _blended(tiles, [along / size for along in nodes], lambda tile, at: tile.height(at)) * size
@@ -200,9 +202,3 @@ def _noise_share(points: Array) -> float:
     asked = points[np.argsort(away, kind="stable")[:_ASKED]]
     lost = [float(np.sum(_System.of(asked, noise).left_out ** 2)) for noise in _NOISE]
     return float(_NOISE[int(np.argmin(lost))])
-
-
-def _apart(points: Array, least: float) -> Array:
-    """One point of each cell of a grid: the slope between two that lie closer would be that of their rounding."""
-    cell = np.floor(points[:, :2] / least).astype(np.int64)
-    return points[np.sort(np.unique(cell, axis=0, return_index=True)[1])]
