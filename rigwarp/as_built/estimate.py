@@ -30,7 +30,7 @@ from rigwarp.geometry import Array
 from rigwarp.geometry.robust import independent_errors
 from rigwarp.geometry.zernike import enclosing_disk
 from rigwarp.rig import Measured
-from rigwarp.table_map import TableMapFit
+from rigwarp.table_map import MapFacts
 from rigwarp.table_map.ripple import MapRipple
 from rigwarp.tracing import OpticalModel
 
@@ -45,7 +45,7 @@ _WARP_UNKNOWN_CAMERA_MM = 0.3  # the same where the camera came without a covari
 
 def estimate_as_built(
     model: OpticalModel,
-    fit: TableMapFit,
+    fit: MapFacts,
     tolerances: ArrayLike,
     camera: CameraModel,
     *,
@@ -149,27 +149,15 @@ def _result(
     told = observability(model, motions, tolerances, fit.covariance[:n_mount, :n_mount], middle)
     determined = share < POWER_FROM_PRIOR
     open_names = told.names if determined else (*told.names, "the mirror's radius (power) against its distance")
-    radius, deciders = None, None
-    if not determined:
-        deciders = deciders_of(
-            model,
-            fit,
-            heights.derivative(to_terms[[terms.index((2, 0))]])[0],
-            measured=measured,
-            raised=len(scans) > 1,
-            camera_mm=scans[0].camera.position_mm,
-        )
+    radius, deciders, table, power = None, None, scans[0], terms.index((2, 0))
+    to_power, size = to_terms[power], zernike[power]
+    if determined:
+        power_mm, sigma_mm = 1e-3 * side * size.um, 1e-3 * size.sigma_um
+        radius = built_radius(model.surfaces, xy, motions, to_power=to_power, power_mm=power_mm, sigma_mm=sigma_mm)
     else:
-        number = terms.index((2, 0))
-        radius = built_radius(
-            model.surfaces,
-            xy,
-            motions,
-            to_power=to_terms[number],
-            power_mm=1e-3 * side * zernike[number].um,
-            sigma_mm=1e-3 * zernike[number].sigma_um,
-        )
-    table = scans[0]
+        by_unknowns, camera_mm = heights.derivative(to_power[None])[0], table.camera.position_mm
+        raised = len(scans) > 1
+        deciders = deciders_of(model, fit, by_unknowns, measured=measured, raised=raised, camera_mm=camera_mm)
     moved = moved_model(model, fit.mounting)
     fine = fine_ripples(moved, modulations, table.cells, table.cell_zone, table.camera, known=ripple)
     unmodelled = None
@@ -237,7 +225,7 @@ def _result(
         shared_reach_mm=fit.shared.reach_mm,
         n_samples=len(data.zone),
         reflecting_side=int(side),
-        camera_known=scans[0].camera.covariance is not None,
+        camera_known=table.camera.covariance is not None,
         heights=height_fits(scans, data.height_mm, fit.residual_mm, model.table_height_mm),
     )
 

@@ -28,7 +28,6 @@ class HeightSpline:
     ----------
     start_mm, cell_mm : (2,) lower corner of the spline's domain and the size of its cells, along x and y.
     coefficients_mm : (nx, ny) nx - degree cells along x, ny - degree along y.
-    degree : int
 
     Notes
     -----
@@ -57,12 +56,6 @@ class HeightSpline:
         """Number of cells along x and y."""
         nx, ny = self.coefficients_mm.shape
         return nx - self.degree, ny - self.degree
-
-    @property
-    def bounds_mm(self) -> tuple[tuple[float, float], tuple[float, float]]:
-        """((xmin, xmax), (ymin, ymax)) of the domain."""
-        end = self.start_mm + self.cell_mm * np.array(self.cells)
-        return (float(self.start_mm[0]), float(end[0])), (float(self.start_mm[1]), float(end[1]))
 
     @property
     def knots(self) -> tuple[Array, Array]:

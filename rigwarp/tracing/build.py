@@ -35,7 +35,6 @@ def build_model(
 
     Parameters
     ----------
-    rig : Rig
     meshes : mirror and obstacle meshes by the file name in the rig file.
     profiles : (N, 2) arrays of r_mm, z_mm by file name.
 

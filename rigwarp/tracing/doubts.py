@@ -56,8 +56,7 @@ def doubts(
     ----------
     values : rig.toml as read (TOML's own types).
     rig : the same, parsed.
-    meshes, profiles : mappings
-        Of the files that it names, as for `build_model`.
+    meshes, profiles : of the files that it names, as for `build_model`.
     """
     mirror = RayTracer(mirror_triangles(rig, meshes, profiles))
     lit, side_mm = content_lit(rig, mirror)

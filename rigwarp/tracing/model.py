@@ -149,7 +149,9 @@ class OpticalModel:
         spills = np.isfinite(plane_hit(source, directions, self.table_height_mm)) & (directions[:, 2] < 0.0)
         reason = np.where(spills, LightFate.SPILL, LightFate.MISSES_MIRROR).astype(np.uint8)
         if self.cad is not None:
-            reason[self.cad.met(self.source_in_mirror_mm, directions @ self.mirror.rotation)] = LightFate.STRAY
+            rays = directions @ self.mirror.rotation
+            triangle, _ = self.cad.body.first(np.broadcast_to(self.source_in_mirror_mm, rays.shape), rays)
+            reason[triangle >= 0] = LightFate.STRAY
         return reason
 
     def stray_spots_mm(self, directions: Array) -> Array:

@@ -68,7 +68,7 @@ def test_sums_of_heights_and_their_sigmas_own_up_to_ripple_that_was_taken_off():
     n, amplitudes, periods_mm = len(xy), np.array([0.002, 0.003]), np.array([7.0, 4.0])
     shown = np.linalg.qr(np.stack([np.ones(n), x, y], axis=-1))[0]
     zeros = np.zeros((6, n))
-    motions = RigidMotions(fields=zeros.T, shown=shown, inverse=zeros, symmetries=zeros[:, :0], hidden=zeros[:, :0])
+    motions = RigidMotions(shown=shown, inverse=zeros, symmetries=zeros[:, :0], hidden=zeros[:, :0])
     heights = Heights(
         value=np.zeros(n),
         sigma=np.zeros(n),

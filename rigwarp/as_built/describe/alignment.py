@@ -25,7 +25,6 @@ class RigidMotions:
 
     Attributes
     ----------
-    fields : (n, 6) dh = (t + w x P) . (-dz/dx, -dz/dy, 1) per mm of shift and rad of turn about the mirror's origin.
     shown : (n, k) orthonormal height patterns of the motions that show.
     inverse : (6, n) from heights to the motion (mm, rad, about the mirror's origin) that explains them best.
     symmetries : (j, 6) motions (unit size in mm) that leave the design as it is: spin, sliding in a plane, ...
@@ -38,7 +37,6 @@ class RigidMotions:
     mm that way would take a shift of centimetres, which nobody's mount is off by. Such coma stays in the figure.
     """
 
-    fields: Array
     shown: Array
     inverse: Array
     symmetries: Array
@@ -67,7 +65,6 @@ def rigid_motions(points: SurfacePoints) -> RigidMotions:
     to_origin[:3, 3:] = np.cross(centre, np.eye(3)).T / reach
     kept = size > _SHOWS * size[0]
     return RigidMotions(
-        fields=np.concatenate([points.upward, np.cross(points.point_mm, points.upward)], axis=-1),
         shown=u[:, kept],
         inverse=to_origin @ (rows[kept].T / size[kept]) @ u[:, kept].T,
         symmetries=rows[size < _SYMMETRY * size[0]] @ to_origin.T,

@@ -110,6 +110,7 @@ def _slopes(model: OpticalModel, fit: MapFit, zone: NDArray[np.int16], motion: A
         ends = []
         for sign in (1.0, -1.0):
             points = zone_points(model.surfaces, (grid.points.point_mm[:, :2] + sign * shift)[None], zone[None])
+            # dh = (t + w x P) . (-dz/dx, -dz/dy, 1) per mm of shift and rad of turn about the mirror's origin
             fields = np.concatenate([points.upward, np.cross(points.point_mm, points.upward)], axis=-1)
             ends.append(height_rows(fit, points, zone) @ fit.coefficients_mm - fields @ motion)
         slope.append((ends[0] - ends[1]) / (2.0 * _SLOPE_STEP_MM))

@@ -65,13 +65,6 @@ class BlurRule:
         """(n, 2) px^2 of modulations (n, K) each."""
         return np.asarray(-np.log(modulation_u) @ self.weights_u.T - np.log(modulation_v) @ self.weights_v.T)
 
-    def of_ripple(self, square_u: Array, square_v: Array) -> tuple[Array, Array, Array]:
-        """(n, 2) px^2 that a ripple of squared rms spread (n,) along u and v seems to be, and its two derivatives."""
-        value_u, by_u = ripple_loss(square_u, self.periods_u_px)
-        value_v, by_v = ripple_loss(square_v, self.periods_v_px)
-        value = value_u @ self.weights_u.T + value_v @ self.weights_v.T
-        return value, by_u @ self.weights_u.T, by_v @ self.weights_v.T
-
 
 def ripple_loss(square_px2: Array, periods_px: Array) -> tuple[Array, Array]:
     """-ln of the modulation that a sinusoidal ripple leaves, and its derivative.
@@ -153,14 +146,19 @@ class BlurCells:
 
     def at(self, x: Array, direction: Array) -> tuple[Array, Array]:
         """Residual (n, 2) px^2 and derivatives of the model (n, 2, 3 + c), for a ripple along a unit vector (2,)."""
-        unit = (1e-3 * self.paths.by_slope @ direction) ** 2
-        ripple, by_u, by_v = self.rule.of_ripple(*(x[0] * unit.T))
+        unit, rule = (1e-3 * self.paths.by_slope @ direction) ** 2, self.rule
+        ripple = by_square = np.zeros(unit.shape)
+        for square, periods, weights in zip(
+            unit.T, (rule.periods_u_px, rule.periods_v_px), (rule.weights_u, rule.weights_v), strict=True
+        ):
+            loss, by = ripple_loss(x[0] * square, periods)
+            ripple, by_square = ripple + loss @ weights.T, by_square + by @ weights.T * square[:, None]
         free = self.paths.by_pupil - x[2] * np.eye(2)
         beam = _two(np.sum(free**2, axis=-1))
         turned = _two(np.diagonal(free, axis1=1, axis2=2))
-        by = [by_u * unit[:, :1] + by_v * unit[:, 1:], 2.0 * x[1] * beam, -2.0 * x[1] ** 2 * turned]
+        slopes = np.stack([by_square, 2.0 * x[1] * beam, -2.0 * x[1] ** 2 * turned], axis=-1)
         left = self.blur_px2 - (ripple + x[1] ** 2 * beam + self.causes @ x[3:])
-        return left, np.concatenate([np.stack(by, axis=-1), self.causes], axis=-1)
+        return left, np.concatenate([slopes, self.causes], axis=-1)
 
 
 def _two(along: Array) -> Array:

@@ -129,7 +129,7 @@ class Problem:
                 left = self.misfit(there)
                 reached = np.isfinite(left).all(axis=-1)
                 pull = state.gradient(np.where(reached, weight, 0.0), np.nan_to_num(left), self.size) - prior @ there
-                correction = solve.of_rest(pull)
+                correction = solve(pull, rest_alone=True)
                 there = there + correction
                 if pull @ correction < _CORRECTED:
                     break
@@ -303,17 +303,11 @@ class Balanced:
         except (linalg.LinAlgError, ValueError):
             raise not_settled() from None
 
-    def __call__(self, right: Array) -> Array:
-        """Solution (n,)."""
-        return self._solved(right, free=len(right))
-
-    def of_rest(self, right: Array) -> Array:
-        """Solution (n,) whose first unknowns, those aside, stay zero."""
-        return self._solved(right, free=len(right) - self._aside)
-
-    def _solved(self, right: Array, *, free: int) -> Array:
+    def __call__(self, right: Array, *, rest_alone: bool = False) -> Array:
+        """Solution (n,); with `rest_alone` the first unknowns, those aside, stay zero."""
         half = linalg.solve_triangular(self._factor, self._size * np.roll(right, -self._aside), trans="T")
-        half[free:] = 0.0
+        if rest_alone:
+            half[len(right) - self._aside :] = 0.0
         return np.roll(self._size * linalg.solve_triangular(self._factor, half), self._aside)
 
 

@@ -13,7 +13,7 @@ from rigwarp.camera.table.raised_board import RaisedBoard
 from rigwarp.decode import Decoded, left_px
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.rig import Table
-from rigwarp.table_map import Samples, TableMapFit, ZonePlaces, fit_table_map, samples_of_zones
+from rigwarp.table_map import MapFacts, Samples, ZonePlaces, fit_table_map, samples_of_zones
 from rigwarp.tracing import OpticalModel
 
 _STEP_MM = 1.0  # for slants of light and of sight: over a millimetre both are straight
@@ -42,7 +42,7 @@ class RaisedScan:
 
     @classmethod
     def of(
-        cls, fit: TableMapFit, camera: CameraModel, board: RaisedBoard | None = None, *, moved_sigma_mm: float = 0.0
+        cls, fit: MapFacts, camera: CameraModel, board: RaisedBoard | None = None, *, moved_sigma_mm: float = 0.0
     ) -> "RaisedScan":
         """The averaged samples of a fitted map."""
         return cls(

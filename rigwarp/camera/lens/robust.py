@@ -68,7 +68,6 @@ def fit_robustly(
     ----------
     corners : per photo
     free : (14,) which shared terms may move
-    prior : Prior or None
     rough : whether the start may be far off, or comes from a fit to the same corners.
 
     Notes

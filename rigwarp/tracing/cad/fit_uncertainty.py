@@ -74,7 +74,7 @@ def slope_uncertainty(
 
     def noise(x_mm: Array, y_mm: Array) -> Array:
         """Per point b A^-1 b for basis derivatives b, times the variance of a vertex."""
-        covariance, variance = factor.inverse(), np.zeros(len(x_mm))
+        covariance, variance = factor.solve(np.eye(factor.band.shape[1])), np.zeros(len(x_mm))
         for rows, where, basis in spline.by_cell(x_mm, y_mm, ((1, 0), (0, 1))):
             local = covariance[np.ix_(where, where)]
             variance[rows] = sum(np.sum(b * (local @ b), axis=0) for b in basis) / 2.0

@@ -138,7 +138,6 @@ def smooth_patches(patch: Patch, *, crease_rad: float | None, rounding_mm: float
 
     Parameters
     ----------
-    patch : Patch
     crease_rad : neighbouring faces that turn by more than this form a crease; None finds creases by what the vertices
         around an edge say.
     rounding_mm : how far rounding may have moved a vertex; decides which triangles are slivers.

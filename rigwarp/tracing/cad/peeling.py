@@ -22,7 +22,6 @@ def peeled(patch: Patch, hits: Numbers, *, least_mm: float, on_surface_mm: Array
 
     Parameters
     ----------
-    patch : Patch
     hits : (K,) rays that meet each of the whole mesh's triangles.
     least_mm : what strays by less is left.
     on_surface_mm : (K, n, 3) more points of each of the whole mesh's triangles.

@@ -41,10 +41,6 @@ class NormalFactor:
         """Solution of the equations, (M,) or (M, K)."""
         return np.asarray(linalg.cho_solve_banded((self.band, True), right, check_finite=False))
 
-    def inverse(self) -> Array:
-        """(M, M) inverse of the matrix: the coefficients' covariance per unit variance of a point."""
-        return self.solve(np.eye(self.band.shape[1]))
-
 
 def solve_spline(points_mm: Array, cells: tuple[int, int]) -> tuple[HeightSpline, NormalFactor]:
     """Least-squares spline through (N, 3) points with so many cells between the outermost points.

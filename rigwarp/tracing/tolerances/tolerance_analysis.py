@@ -66,8 +66,6 @@ def analyse_tolerances(found: Sensitivity, rng: np.random.Generator, *, draws: i
     Parameters
     ----------
     found : shifts are taken as linear in the parameters: tolerances are small against the rig.
-    rng : numpy.random.Generator
-    draws : int
     """
     sigma = np.array([parameter.sigma for parameter in found.parameters])
     amounts = rng.standard_normal((draws, len(sigma))) * sigma
