@@ -5,7 +5,7 @@ from collections.abc import Callable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from rigwarp.geometry import Array, BoolArray, Placement, TriangleMesh
+from rigwarp.geometry import Array, BoolArray, Placement, TriangleMesh, normalize, reflect
 from rigwarp.tracing.cad.tessellation import join
 from rigwarp.tracing.triangle_tree import TriangleTree, meets_box
 
@@ -36,6 +36,15 @@ class RayTracer:
             ahead = np.sum((corner - origins_mm[hit]) * normal, axis=-1)
             distance[hit] = np.maximum(ahead / np.sum(directions[hit] * normal, axis=-1), 0.0)
         return triangle.astype(np.int64), distance
+
+    def glints(self, origins_mm: Array, directions: Array) -> tuple[Array, Array]:
+        """Where rays (N, 3) first meet a triangle, and their directions after it, whichever side reflects; or NaN."""
+        triangle, distance = self.first(origins_mm, directions)
+        met = triangle >= 0
+        point, out = np.full(directions.shape, np.nan), np.full(directions.shape, np.nan)
+        point[met] = origins_mm[met] + distance[met, None] * directions[met]
+        out[met] = reflect(directions[met], normalize(self.normals(triangle[met])))
+        return point, out
 
     def normals(self, triangles: NDArray[np.int64]) -> Array:
         """(N, 3) normals of triangles (N,), as they are wound; not of unit length."""

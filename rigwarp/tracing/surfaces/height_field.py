@@ -3,6 +3,7 @@
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import partial
+from operator import attrgetter
 
 import numpy as np
 from numpy.typing import NDArray
@@ -48,17 +49,9 @@ class SplineSurface(Outlined):
 
     fit: PatchFit
 
-    def sag(self, x_mm: Array, y_mm: Array) -> Array:
-        """Height of the spline, mm."""
-        return self.fit.spline.value(x_mm, y_mm)
-
-    def gradient(self, x_mm: Array, y_mm: Array) -> Array:
-        """(..., 2) slopes of the spline."""
-        return self.fit.spline.gradient(x_mm, y_mm)
-
-    def sag_and_gradient(self, x_mm: Array, y_mm: Array) -> tuple[Array, Array]:
-        """Height and slopes of the spline, in one go."""
-        return self.fit.spline.value_and_gradient(x_mm, y_mm)
+    sag = property(attrgetter("fit.spline.value"))
+    gradient = property(attrgetter("fit.spline.gradient"))
+    sag_and_gradient = property(attrgetter("fit.spline.value_and_gradient"))
 
     def slope_sigma(self, x_mm: Array, y_mm: Array) -> Array:
         """1-sigma of a slope component, from the vertices' scatter about the spline and its misfit."""

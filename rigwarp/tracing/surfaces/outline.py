@@ -3,6 +3,7 @@
 import itertools
 from dataclasses import dataclass
 from functools import cached_property
+from operator import attrgetter
 from typing import Protocol
 
 import numpy as np
@@ -164,22 +165,11 @@ class Outlined(_HeightField):
     outline: Outline
     tessellation: Tessellation | None = None
 
-    @property
-    def bounds_mm(self) -> tuple[tuple[float, float], tuple[float, float]]:
-        """The outline's bounding box."""
-        return self.outline.bounds_mm
-
-    def inside(self, x_mm: Array, y_mm: Array) -> BoolArray:
-        """Within the outline."""
-        return self.outline.inside(x_mm, y_mm)
-
-    def outside_mm(self, x_mm: Array, y_mm: Array) -> Array:
-        """Distance from the outline."""
-        return self.outline.outside_mm(x_mm, y_mm)
-
-    def rim_points(self, spacing_mm: float) -> Array:
-        """(N, 2) points along the outline."""
-        return self.outline.rim_points(spacing_mm)
+    # sideways a surface reaches as far as its outline
+    bounds_mm = property(attrgetter("outline.bounds_mm"))
+    inside = property(attrgetter("outline.inside"))
+    outside_mm = property(attrgetter("outline.outside_mm"))
+    rim_points = property(attrgetter("outline.rim_points"))
 
     def first_guesses(self, origins_mm: Array, directions: Array) -> tuple[Array, ...]:
         """Where the rays meet the plane z = 0."""
