@@ -93,7 +93,7 @@ def frame_from_dict(data: Mapping[str, Any]) -> PatternFrame:
         case GrayFrame():
             possible = 1 <= frame.cell_px < 1e6 and 0 <= frame.bit < frame.bits <= 16
     if not possible:
-        raise ValueError(f"impossible frame {dict(data)}")
+        raise ValueError(f"impossible {given['kind']} frame {dict(data)}")
     return frame
 
 

@@ -150,7 +150,8 @@ def detect_board_either_way(photo: Photo, target: Target, *, rather_flipped: boo
     _check_photo(photo)
     plain = _to_8_bit(_stretched(photo))
     ways = (plain, np.ascontiguousarray(plain[:, ::-1]))
-    count = [_search(picture, 1.0, empty_view(picture.shape, target), target).n for picture in ways]
+    nothing = empty_view((photo.shape[1], photo.shape[0]), target)
+    count = [_search(picture, 1.0, nothing, target).n for picture in ways]
     flipped = rather_flipped if count[0] == count[1] else count[1] > count[0]
     looked = cast(Photo, np.ascontiguousarray(photo[:, ::-1])) if flipped else photo
     view = detect_board(looked, target)
