@@ -62,8 +62,8 @@ def patch_surface(
     rim_only = on_surface_mm is None and len(points) == len(np.unique(patch.edges.border))
     rim = _at_rim(patch)
     if on_surface_mm is not None:
-        more = on_surface_mm[patch.numbers].reshape(-1, 3)
-        points = np.concatenate([points, more[np.isfinite(more[:, 0])]])
+        between = on_surface_mm[patch.numbers].reshape(-1, 3)
+        points = np.concatenate([points, between[np.isfinite(between[:, 0])]])
         order = np.lexsort(points.T)
         points, rim = points[order], np.append(rim, np.zeros(len(points) - len(rim), bool))[order]
     few = spread_sample(len(points), _MOST_POINTS)

@@ -111,15 +111,18 @@ def described(
         own = np.flatnonzero(label == number)
         patch = Patch.of(mesh.vertices_mm, mesh.faces[own], own) if stray else mirrors[number]
         face = _face(patch, float(light[own].sum() / total))
-        band = face.width_mm < _NARROW_MM or _is_band(face, size_mm)
-        name = "edge, chamfer or rounding" if band else "another part of the body"
-        if on_facet[own].all():
+        if not stray:
+            name = names[number]
+        elif on_facet[own].all():
             name = "flat facet in the mirror"
+        else:
+            band = face.width_mm < _NARROW_MM or _is_band(face, size_mm)
+            name = "edge, chamfer or rounding" if band else "another part of the body"
         middles = patch.middles_mm  # the one next to their mean is on the face even where it runs around a mirror
         notes.append(
             FaceNote(
                 number=number,
-                name=name if stray else names[number],
+                name=name,
                 stray=stray,
                 light=face.light,
                 middle_mm=middles[np.argmin(lengths(middles - middles.mean(axis=0)))],
