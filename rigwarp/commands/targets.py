@@ -80,8 +80,13 @@ def targets(
         console.say(target_keys(board), as_is=True)
     console.say("\nPrint at 100 %, without fitting to the page. Measure both rulers with a steel rule and add:")
     console.say("scale = [measured / nominal along x, measured / nominal along y]")
-    console.say("A longer length tells more: measure along the pattern where it is longer than the rulers, and add:")
-    console.say("ruler_mm = [length measured along x, along y]\n")
+    console.say(
+        "Longer lengths and more of them tell more: read the four sides and both diagonals of the pattern, each"
+    )
+    console.say("twice and from another mark of the rule, and write these instead:")
+    console.say("along_x_mm = [top, bottom, top, bottom]")
+    console.say("along_y_mm = [left, right, left, right]")
+    console.say("diagonals_mm = [one, the other, one, the other]\n")
     command = "rigwarp new my-rig"
     if known is not None:
         command = f"rigwarp check {rig}" if known.projects else f"rigwarp view trace {rig}"

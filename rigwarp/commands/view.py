@@ -53,8 +53,8 @@ def view(
             "--sheet",
             metavar="PHOTO",
             help="scan: a photograph, by the view's camera, of the sheet on the table instead of patterns; may be "
-            "repeated. In the first it lies where view.target in rig.toml says. With --screen it lies anywhere, and "
-            "tells the display's glass.",
+            "repeated. In the first it lies where view.target in rig.toml says; with --screen, too: it tells the "
+            "display's glass, and where the table's frame is.",
         ),
     ] = None,
     folder_of_photos: Annotated[
@@ -155,7 +155,9 @@ def view(
     edge away from you; show DIR/patterns/0000.png and so on full screen, brightness full and night mode off; photograph
     each with the view's camera into DIR/place-1/frames. Lay it elsewhere, overlapping with where it lay, and photograph
     into DIR/place-2/frames, and so on. Then use --screen DIR. With a photograph of the printed sheet on the table
-    behind --sheet, the display's glass need not be known; the map is then as true to scale as the sheet was measured.
+    behind --sheet, the display's glass need not be known; the map is then as true to scale as the sheet was measured:
+    read its pattern's four sides and both diagonals, each twice (view.target: along_x_mm, along_y_mm, diagonals_mm).
+    Two more photographs, with the sheet to the left and to the right, help a little.
 
     The tables view and view.mirror in rig.toml describe camera and mirrors; a rig may have them and no projector.
     """

@@ -2,7 +2,7 @@
 
 from rigwarp.decode.checks.modulation import Modulation
 from rigwarp.decode.checks.sharpness import blur_from_stripes
-from rigwarp.decode.decoded import Decoded, Reason, left_px
+from rigwarp.decode.decoded import CurveWaves, Decoded, Reason, left_px
 from rigwarp.decode.decoder import Decoder, decode, order_of
 from rigwarp.decode.photographs.common_picture import lay_over
 from rigwarp.decode.photographs.order import Order, WrongPhotographs, find_order
@@ -12,6 +12,7 @@ from rigwarp.decode.signal.noise import Noise, estimate_noise
 from rigwarp.decode.signal.response import Response, estimate_response
 
 __all__ = [
+    "CurveWaves",
     "Decoded",
     "Decoder",
     "HarmonicError",

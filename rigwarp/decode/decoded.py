@@ -1,6 +1,6 @@
 """The result of decoding."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import IntEnum
 from typing import Any
@@ -36,6 +36,8 @@ class Reason(IntEnum):
     """Something passed by: light differs between frames (shadow, reflection, person) and nothing has shifted."""
 
 
+CurveWaves = tuple[Collection[float], Collection[float]]
+"""Frequencies along u and along v, cycles per projector pixel."""
 LEFT = ("motion", "light", "bands", "curve")
 """What is taken out of a scan and leaves an error that samples share: of each a scan has a `…_sigma_px`."""
 
@@ -52,7 +54,7 @@ class Decoded:
     light : linear light of white minus black, share of full scale, float32; NaN where not decoded.
     chi2 : misfit of the phases and amplitudes of both axes, float32; NaN where not decoded.
     response, noise : what was learnt about the chain.
-    harmonics : phase error curves per axis that were taken out.
+    harmonics : phase error curves per axis, "x" and "y", that were taken out.
     degrees_of_freedom : of chi2.
     moved_share : share of the decodable pixels that something moved at; 0 where the set cannot tell.
     folded : what is wrong where light folds over itself or is smeared beyond use, in words; empty where it is not.
@@ -101,7 +103,16 @@ class Decoded:
         """(H, W): True where a position was found."""
         return self.reason == Reason.OK
 
+    @property
+    def curve_waves(self) -> "CurveWaves":
+        """Where what is left of the camera's curve shows: once per period and step."""
+        along = [self.harmonics.get(axis) for axis in ("x", "y")]
+        u, v = (frozenset(e.order / period for period in e.periods_px) if e else frozenset() for e in along)
+        return u, v
 
-def left_px(scans: Sequence[Decoded]) -> dict[str, float]:
+
+def left_px(scans: Sequence[Decoded]) -> dict[str, Any]:
     """What taking mishaps and the curve out of scans left, the worst of them: arguments of `fit_table_map`."""
-    return {f"{name}_px": max(getattr(one, f"{name}_sigma_px") for one in scans) for name in LEFT}
+    left = {f"{name}_px": max(getattr(one, f"{name}_sigma_px") for one in scans) for name in LEFT}
+    u, v = zip(*(one.curve_waves for one in scans), strict=True)
+    return left | {"curve_waves": (frozenset[float]().union(*u), frozenset[float]().union(*v))}

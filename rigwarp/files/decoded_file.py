@@ -105,7 +105,11 @@ def read_decoded(path: Path) -> Decoded:
         )
         noise = Noise(floor=float(header["noise"]["floor"]), per_light=float(header["noise"]["per_light"]))
         harmonics = {
-            axis: HarmonicError(order=e["order"], coefficients_turns=np.asarray(e["coefficients_turns"], float))
+            axis: HarmonicError(
+                order=e["order"],
+                coefficients_turns=np.asarray(e["coefficients_turns"], float),
+                periods_px=tuple(float(period) for period in e.get("periods_px", ())),
+            )
             for axis, e in header["harmonics"].items()
         }
         # scans decoded before these were noted have none of them

@@ -8,6 +8,7 @@ import numpy as np
 from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_npz
 from rigwarp.files.reading import Field, read_npz
+from rigwarp.rig import Target
 from rigwarp.view.parts import ViewPart
 from rigwarp.view.printed.found import SheetCorners, part_of
 
@@ -20,10 +21,11 @@ _FIELDS = {
     "square_px": Field(kind="f", dtype=np.float64, shape=("N",)),
     "flipped": Field(kind="b", dtype=np.bool_, shape=("N",)),
 }
+_SCALE = {"scale": Field(kind="f", dtype=np.float64, shape=(2,))}
 
 
-def write_sheets(path: Path, corners: Sequence[SheetCorners], *, photos: Sequence[str]) -> None:
-    """Write the corners; `photos` are the names of the photographs."""
+def write_sheets(path: Path, corners: Sequence[SheetCorners], target: Target, *, photos: Sequence[str]) -> None:
+    """Write the corners; `target` is the print by which their places on the sheet are told, `photos` their names."""
     counts = [len(one.pixels_px) for one in corners]
     arrays = {
         name: np.repeat(np.array([getattr(one, name) for one in corners]), counts)
@@ -32,6 +34,7 @@ def write_sheets(path: Path, corners: Sequence[SheetCorners], *, photos: Sequenc
     arrays |= {
         name: np.concatenate([getattr(one, name) for one in corners]) for name in ("pixels_px", "board_mm", "square_px")
     }
+    arrays["scale"] = np.array(target.scale)
     header = {
         "photos": list(photos),
         "pixels": "raw pixels of the view's camera, also where the board was found flipped",
@@ -39,21 +42,23 @@ def write_sheets(path: Path, corners: Sequence[SheetCorners], *, photos: Sequenc
     write_npz(path, arrays, format=FORMAT, header=header)
 
 
-def read_sheets(path: Path, parts: Sequence[ViewPart]) -> tuple[list[SheetCorners], list[str]]:
-    """The corners, for a view with these parts; and the names of the photographs.
+def read_sheets(path: Path, parts: Sequence[ViewPart], target: Target) -> tuple[list[SheetCorners], list[str]]:
+    """The corners, for a view with these parts and a print that may have been measured better since; and the names of
+    the photographs.
 
     Raises
     ------
     InputError
         The file is missing, damaged or foreign, or names zones that the view has not.
     """
-    arrays, header = read_npz(path, _FIELDS, format=FORMAT)
-    known = {part.first_zone + i for part in parts for i in range(len(part.model.surfaces))}
+    arrays, header = read_npz(path, _FIELDS, format=FORMAT, optional=_SCALE)
+    known = {zone for part in parts for zone in part.zones}
     if not set(np.unique(arrays["zone"])) <= known:
         raise InputError(
             f"{path}: found zones that the view in rig.toml has not. Look at the photographs again: "
             "rigwarp view scan RIG --sheet PHOTO"
         )
+    grown = np.append(target.scale / arrays.get("scale", np.array(target.scale)), 1.0)
     corners = []
     for photo, zone in np.unique(np.stack([arrays["photo"], arrays["zone"]], axis=-1), axis=0):
         here = (arrays["photo"] == photo) & (arrays["zone"] == zone)
@@ -63,7 +68,7 @@ def read_sheets(path: Path, parts: Sequence[ViewPart]) -> tuple[list[SheetCorner
                 part=part_of(parts, int(zone)),
                 zone=int(zone),
                 pixels_px=arrays["pixels_px"][here],
-                board_mm=arrays["board_mm"][here],
+                board_mm=arrays["board_mm"][here] * grown,
                 square_px=arrays["square_px"][here],
                 flipped=bool(arrays["flipped"][here][0]),
             )

@@ -13,7 +13,7 @@ from scipy import sparse
 from scipy.interpolate import BSpline
 
 from rigwarp.geometry.arrays import Array, IntArray
-from rigwarp.geometry.threads import in_two_threads
+from rigwarp.geometry.threads import by_parts
 
 _CHUNK = 16384  # points evaluated at a time: keeps the gathered coefficients in the processor's cache
 _POINTS_AT_ONCE = 512  # of one cell, in the normal equations
@@ -242,18 +242,19 @@ class HeightSpline:
         return extra
 
 
-def values_together(splines: Sequence[HeightSpline], x_mm: Array, y_mm: Array) -> list[Array]:
-    """What `value` says of several splines over the same knots at (...,) points: the basis is worked out once."""
+def values_together(splines: Sequence[HeightSpline], x_mm: Array, y_mm: Array) -> Array:
+    """(..., k) what `value` says of k splines over the same knots at (...,) points: the basis is worked out once."""
     one = splines[0]
-    flat_x, flat_y = np.ravel(x_mm), np.ravel(y_mm)
-    found = np.empty((len(splines), flat_x.size))
+    flat_x, flat_y = np.reshape(x_mm, -1), np.reshape(y_mm, -1)
+    found = np.empty((flat_x.size, len(splines)))
     tables = [spline.coefficients_mm.ravel() for spline in splines]
 
     def fill(part: slice) -> None:
-        found[:, part] = one.combined(tables, flat_x[part], flat_y[part])
+        for i, values in enumerate(one.combined(tables, flat_x[part], flat_y[part])):
+            found[part, i] = values
 
-    in_two_threads(fill, [slice(begin, begin + _CHUNK) for begin in range(0, flat_x.size, _CHUNK)])
-    return [values.reshape(np.shape(x_mm)) for values in found]
+    by_parts(fill, flat_x.size, at_once=_CHUNK)
+    return found.reshape(*np.shape(x_mm), len(splines))
 
 
 @lru_cache

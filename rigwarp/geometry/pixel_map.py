@@ -11,6 +11,11 @@ NO_LIGHT = -1
 """Zone number of a projector pixel whose light does not reach the table."""
 
 
+def zones_lit(zone: NDArray[np.integer]) -> list[int]:
+    """The zones in an (H, W) picture of their numbers, which are small: told in a look for each, without sorting."""
+    return [number for number in range(int(zone.max(initial=NO_LIGHT)) + 1) if (zone == number).any()]
+
+
 @dataclass(frozen=True, kw_only=True)
 class PixelMap:
     """Where the centre of each projector pixel lands on the table; index [v, u].

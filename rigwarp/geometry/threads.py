@@ -5,6 +5,7 @@ from concurrent.futures import ThreadPoolExecutor
 from typing import Any, TypeVar
 
 _BAND = 1 << 17  # elements of a band of rows: few enough to stay near the processor
+_PART = 1 << 15  # of things that have several numbers each, as samples have
 _THREADS = 2  # as many as the smallest machine has cores; more would fight over its memory
 _Item = TypeVar("_Item")
 _Result = TypeVar("_Result")
@@ -23,6 +24,11 @@ def by_rows(work: Callable[[slice], _Result], shape: tuple[int, ...]) -> list[_R
     """`work` on bands of rows of an (H, W) picture, from top to bottom."""
     rows = max(1, _BAND // max(1, shape[1]))
     return in_two_threads(work, [slice(top, min(top + rows, shape[0])) for top in range(0, shape[0], rows)])
+
+
+def by_parts(work: Callable[[slice], _Result], count: int, *, at_once: int = _PART) -> list[_Result]:
+    """`work` on slices of `count` things, such as samples, from the first to the last."""
+    return in_two_threads(work, [slice(begin, min(begin + at_once, count)) for begin in range(0, count, at_once)])
 
 
 def all_in_two_threads(*work: Callable[[], Any]) -> list[Any]:

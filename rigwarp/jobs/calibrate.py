@@ -2,7 +2,6 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import partial
 from pathlib import Path
 
 from rigwarp.devices import Bench, DisplayChoice
@@ -12,14 +11,13 @@ from rigwarp.jobs.bench.live_bench import live_bench
 from rigwarp.jobs.bench.preflight import preflight_before_scan
 from rigwarp.jobs.checks.verify import DotsShown, Verified, check_dots, verify_result
 from rigwarp.jobs.checks.verify_record import Checked
-from rigwarp.jobs.design import design_model
 from rigwarp.jobs.freed_memory import give_back_memory, share_one_heap
 from rigwarp.jobs.progress import Progress
+from rigwarp.jobs.results.design_ahead import DesignAhead
 from rigwarp.jobs.results.fit import FitMade, WarpMade, fit_scans
 from rigwarp.jobs.scans.raised_board import refuse_raised
 from rigwarp.jobs.scans.scan_runs import ScanOptions, ScanTaken
 from rigwarp.jobs.scans.zone_scan import take_scans
-from rigwarp.live.worker import Worker
 from rigwarp.reports.report import write_report
 from rigwarp.verification.verdict import Verdict
 
@@ -111,9 +109,7 @@ def calibrate_rig(
     accept : make the result current whatever speaks against it.
     steps : told of each step.
     """
-    beside = Worker("rigwarp-design")  # which nobody who is interrupted waits for
-    model = beside.submit(partial(design_model, folder))  # while the camera is waited for: one from CAD takes seconds
-    beside.close()
+    design = DesignAhead(folder)  # while the camera is waited for
     scans = take_scans(progress, folder, bench, options, resume=resume)
     give_back_memory()  # of the photographs
     for scan in scans:
@@ -129,7 +125,7 @@ def calibrate_rig(
         return dots[0].verdict
 
     with rig_locked(folder.root, "calibrate"):
-        fit = fit_scans(progress, folder, runs, decoded=decoded, model=model.result, accept=accept, show=shown)
+        fit = fit_scans(progress, folder, runs, decoded=decoded, design=design, accept=accept, show=shown)
         steps.fitted(fit)
         verified = verify_result(progress, folder, fit.run, bench, dots_shown=dots[0]) if dots else None
         if verified is not None:

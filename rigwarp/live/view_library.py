@@ -10,10 +10,11 @@ from numpy.typing import ArrayLike, NDArray
 from rigwarp.files import current_view, open_rig, read_view_map
 from rigwarp.files.names import TOP_FILE, VIEW_MAP_FILE
 from rigwarp.files.top_file import read_top
+from rigwarp.files.view_file import read_lean_doubt
 from rigwarp.geometry import Array, ViewMap
 from rigwarp.live.view.points_out import TUIO_PORT, PointsOut
 from rigwarp.live.view.ring import RingReader
-from rigwarp.view import height_of, pixels_of, points
+from rigwarp.view import LeanDoubt, height_of, pixels_of, points
 from rigwarp.view.top import TopMaps
 
 
@@ -25,12 +26,12 @@ class LoadedView:
     ----------
     run : the folder that it was read from.
     map : the map over the camera's raw pixels, which are never flipped: a zone seen over one mirror is mirror-reversed.
-    lean_sigma : 1-sigma per axis of the lean of lines of sight, mm per mm.
+    lean_doubt : how well the lean of lines of sight is known.
     """
 
     run: Path
     map: ViewMap
-    lean_sigma: float
+    lean_doubt: LeanDoubt
 
     def points(
         self, px: ArrayLike, height_mm: ArrayLike = 0.0, *, height_sigma_mm: float = 0.0, sigma_px: float = 0.0
@@ -50,7 +51,7 @@ class LoadedView:
             height_mm=height_mm,
             height_sigma_mm=height_sigma_mm,
             sigma_px=sigma_px,
-            lean_sigma=self.lean_sigma,
+            lean_doubt=self.lean_doubt,
         )
 
     @cached_property
@@ -84,7 +85,7 @@ class LoadedView:
 
         NaN where a pixel does not see the table, or both are of one zone.
         """
-        return height_of(self.map, px1, px2, sigma_px=sigma_px, lean_sigma=self.lean_sigma)
+        return height_of(self.map, px1, px2, sigma_px=sigma_px, lean_doubt=self.lean_doubt)
 
 
 def load_view(rig: Path | str) -> LoadedView:
@@ -98,6 +99,5 @@ def load_view(rig: Path | str) -> LoadedView:
     folder = open_rig(rig, without_projector=True)
     run = current_view(folder.root)
     resolution = None if folder.rig.view is None else folder.rig.view.resolution
-    view_map, header = read_view_map(run / VIEW_MAP_FILE, resolution=resolution)
-    told = header.get("lean_sigma")
-    return LoadedView(run=run, map=view_map, lean_sigma=float(told) if isinstance(told, int | float) else 0.0)
+    view_map, _ = read_view_map(run / VIEW_MAP_FILE, resolution=resolution)
+    return LoadedView(run=run, map=view_map, lean_doubt=read_lean_doubt(run / VIEW_MAP_FILE))

@@ -2,8 +2,8 @@
 
 Right triangles are halved at the middle of their longest side (the "4-8" hierarchy of Evans, Kirkpatrick and Townsend,
 Right-triangulated irregular networks, 1997). Every lattice point is the middle of exactly one longest side, so the mesh
-is described by which points are used. A point's error is raised to that of every point that needs it, hence any
-threshold gives a mesh without T-junctions.
+is described by which points are used. Where a point is used those that it needs are used, too, hence any set of them
+gives a mesh without T-junctions.
 
 Names below: on a lattice of step s, a *centre* lies in the middle of an s-square, an *edge point* in the middle of an
 s-square's side. Centres of step s need the edge points of step 2 s; edge points of step s need the centres of step s.
@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.geometry import Array, BoolArray, IntArray
+from rigwarp.geometry.threads import in_two_threads
 
 TILE_PX = 64
 """Side of the coarsest squares: at 1280 x 720 a flat map needs 1008 triangles, few enough."""
@@ -23,33 +24,38 @@ def lattice_size(pixels: int) -> int:
     return -(-max(pixels - 1, 1) // TILE_PX) * TILE_PX + 1
 
 
-def own_errors(values: Array, counts: BoolArray) -> Array:
-    """How far each lattice point's value is from the mean of the ends of the side that it halves.
+def straying_points(values: Array, counts: BoolArray, tolerance: float) -> BoolArray:
+    """(n, m) lattice points whose value is far from the mean of the ends of the side that they halve.
+
+    Corners and centres of the tiles, which are always used, are among them.
 
     Parameters
     ----------
     values : (n, m, C) what the mesh interpolates; n and m are multiples of TILE_PX plus one. NaN counts as no error.
     counts : (n, m) where an error matters.
-
-    Returns
-    -------
-    (n, m)
-        Corners and centres of the tiles, which are always used: infinite.
+    tolerance : the distance that is still near.
     """
-    errors = np.where(counts, _midpoint_errors(values), 0.0)
-    errors[::TILE_PX, ::TILE_PX] = np.inf
-    errors[TILE_PX // 2 :: TILE_PX, TILE_PX // 2 :: TILE_PX] = np.inf
-    return errors
+    found = np.zeros(counts.shape, bool)
+
+    def judge(top: int) -> None:
+        rows = slice(top, top + 2 * TILE_PX + 1)  # two tiles, since halves turn the other way in every second one
+        np.greater(_midpoint_errors(values[rows]), tolerance, out=found[rows])
+
+    in_two_threads(judge, range(0, len(found) - 1, 2 * TILE_PX))
+    found &= counts
+    found[::TILE_PX, ::TILE_PX] = True
+    found[TILE_PX // 2 :: TILE_PX, TILE_PX // 2 :: TILE_PX] = True
+    return found
 
 
-def with_dependants(own: Array) -> Array:
-    """Errors (n, m) raised to those of every point that needs theirs; above any threshold they make a whole mesh."""
-    errors = own.copy()
+def with_dependants(own: BoolArray) -> BoolArray:
+    """(n, m) the points that are used, those that some of these need included: they make a whole mesh."""
+    used = own.copy()
     step = 2
     while step <= TILE_PX:
-        _raise_to_neighbours(errors, step)
+        _use_what_neighbours_need(used, step)
         step *= 2
-    return errors
+    return used
 
 
 def _midpoint_errors(values: Array) -> Array:
@@ -73,37 +79,36 @@ def _midpoint_errors(values: Array) -> Array:
 def _distance(a: Array, b: Array) -> Array:
     apart = a - b
     square = sum(apart[..., i] ** 2 for i in range(a.shape[-1]))  # along so short an axis NumPy's sums are slow
-    return np.nan_to_num(np.sqrt(square), nan=0.0, copy=False)
+    return np.asarray(np.sqrt(square))
 
 
-def _raise_to_neighbours(errors: Array, step: int) -> None:
-    """Raise centres of `step` to their four edge points, then edge points of 2 step to their centres; in place."""
+def _use_what_neighbours_need(used: BoolArray, step: int) -> None:
+    """Centres of `step` for their four edge points, then edge points of 2 step for their centres; in place."""
     half = step // 2
-    centre = errors[half::step, half::step]
-    for side in (errors[:-1:step, half::step], errors[step::step, half::step]):
-        np.maximum(centre, side, out=centre)
-    for side in (errors[half::step, :-1:step], errors[half::step, step::step]):
-        np.maximum(centre, side, out=centre)
+    centre = used[half::step, half::step]
+    for side in (used[:-1:step, half::step], used[step::step, half::step]):
+        centre |= side
+    for side in (used[half::step, :-1:step], used[half::step, step::step]):
+        centre |= side
     if step == TILE_PX:
         return
     double = 2 * step
     # an edge point of 2 step has up to four centres of `step` around it, two on the lattice's rim
-    padded = np.zeros((errors.shape[0] + double, errors.shape[1] + double))
-    padded[step:-step, step:-step] = errors
-    n, m = errors.shape
+    padded = np.zeros((used.shape[0] + double, used.shape[1] + double), bool)
+    padded[step:-step, step:-step] = used
+    n, m = used.shape
     for start_v, start_u in ((0, step), (step, 0)):
-        target = errors[start_v::double, start_u::double]
+        target = used[start_v::double, start_u::double]
         for dv in (-half, half):
             for du in (-half, half):
                 v, u = step + start_v + dv, step + start_u + du
-                around = padded[v : v + n - start_v : double, u : u + m - start_u : double]
-                np.maximum(target, around, out=target)
+                target |= padded[v : v + n - start_v : double, u : u + m - start_u : double]
 
 
 def triangles_of(used: BoolArray) -> IntArray:
     """The triangles of the mesh whose used points are given; (n, m) -> (M, 3, 2) lattice (row, column).
 
-    Each begins with its right angle; all turn the same way. `used` must be `with_dependants(...) > threshold`.
+    Each begins with its right angle; all turn the same way. `used` must be `with_dependants(...)`.
     """
     parts = []
     step = TILE_PX

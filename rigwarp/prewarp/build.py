@@ -10,10 +10,11 @@ from numpy.typing import NDArray
 
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray, IntArray, PixelMap
+from rigwarp.geometry.pixel_map import NO_LIGHT, zones_lit
 from rigwarp.geometry.threads import all_in_two_threads, by_rows
-from rigwarp.prewarp.bisection import TILE_PX, compact, lattice_size, own_errors, triangles_of, with_dependants
+from rigwarp.prewarp.bisection import TILE_PX, compact, lattice_size, straying_points, triangles_of, with_dependants
 from rigwarp.prewarp.edge_blending import blending_weights
-from rigwarp.prewarp.extend import extend_linearly
+from rigwarp.prewarp.extend import fill_linearly
 from rigwarp.prewarp.gain import LOWEST_GAIN, edge_coverage, evened, rim_share, smooth_light
 from rigwarp.prewarp.model import Prewarp
 from rigwarp.prewarp.rasterise import cover_pixels, interpolate, largest_strays
@@ -55,6 +56,7 @@ def build_prewarp(
         When no projector pixel lands on the content area.
     """
     content_px = np.empty((*table_map.zone.shape, 2))
+    canvas_px = np.empty(content_px.shape, np.float32)
 
     begin, *steps = table_to_content(content, np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]]))
     by_x, by_y = np.array(steps) - begin
@@ -64,14 +66,14 @@ def build_prewarp(
         for i in (0, 1):
             plane = by_x[i] * table_map.x_mm[rows] + by_y[i] * table_map.y_mm[rows] + begin[i]
             plane[dark] = np.nan
-            content_px[rows, :, i] = plane
+            content_px[rows, :, i] = canvas_px[rows, :, i] = plane
 
     by_rows(canvas, table_map.zone.shape)
     coverage = edge_coverage(content_px, content)
     drawn = coverage > 0
     if not drawn.any():
         raise MeasurementError(_nothing_lit(table_map))
-    zones = np.flatnonzero(np.bincount(table_map.zone[drawn])).astype(table_map.zone.dtype)
+    zones = np.array(zones_lit(np.where(drawn, table_map.zone, np.int16(NO_LIGHT))), np.int16)
 
     def meshes() -> list[ZoneMesh]:
         return [zone_mesh(content_px, drawn, table_map.zone == zone, tolerance_px) for zone in zones]
@@ -85,10 +87,10 @@ def build_prewarp(
         return bare, smooth, evened(bare, smooth, rim, lowest_gain=flatten_limit, falloff=flatten_falloff)
 
     parts, (bare_gain, smooth, gain) = all_in_two_threads(meshes, gains)
-    made = _assembled(parts, zones, table_map, content, gain, transfer, content_px)
+    made = _assembled(parts, zones, table_map, content, gain, transfer, canvas_px)
     if smooth is None:
         return made
-    return replace(made, light=smooth.astype(np.float32), bare_gain=bare_gain.astype(np.float32))
+    return replace(made, light=smooth, bare_gain=bare_gain.astype(np.float32, copy=False))
 
 
 def _nothing_lit(table_map: PixelMap) -> str:
@@ -148,31 +150,30 @@ def _refined_mesh(lattice: Array, counts: BoolArray, size: tuple[int, int], tole
 
     Parameters
     ----------
-    lattice : (n, m, 2), n and m as `lattice_size` wants them.
+    lattice : (n, m, 2), n and m as `lattice_size` wants them; filled in past its known pixels.
     counts : (n, m), within the first rows and columns that `size` tells.
     """
     drawn = counts[: size[0], : size[1]]
-    wanted = np.where(drawn[..., None], lattice[: size[0], : size[1]], np.nan)
     # a triangle that holds a drawn pixel reaches a tile's side from it at most
     reach = np.ones((2 * TILE_PX + 1,) * 2, np.uint8)
-    lattice = extend_linearly(lattice, cv2.dilate(counts.view(np.uint8), reach).view(bool))
-    errors = own_errors(lattice, counts)
+    fill_linearly(lattice, cv2.dilate(counts.view(np.uint8), reach).view(bool))
+    used = straying_points(lattice, counts, tolerance_px)
     keys, strays = np.zeros(0, np.int64), np.zeros(0)  # of all triangles judged so far
     while True:
-        corners = triangles_of(with_dependants(errors) > tolerance_px)
+        corners = triangles_of(with_dependants(used))
         vertices_px, triangles = compact(_touching(corners, drawn), counts.shape)
         columns, rows = vertices_px.astype(int).T
         values = lattice[rows, columns]
         point = rows * lattice.shape[1] + columns
         key = point[triangles[:, 0]] * lattice.size + point[triangles[:, 1]]  # a right angle and a side make a triangle
         fresh = triangles[~np.isin(key, keys)]
-        stray_px = largest_strays(vertices_px, values, fresh, wanted)
+        stray_px = largest_strays(vertices_px, values, fresh, lattice, counts)
         keys, strays = np.concatenate([keys, key[~np.isin(key, keys)]]), np.concatenate([strays, stray_px])
         bad = fresh[stray_px > tolerance_px]
         if not bad.size:
             return vertices_px, values, triangles, float(strays[np.isin(keys, key)].max())
         middle = (vertices_px[bad[:, 1]] + vertices_px[bad[:, 2]]).astype(int) // 2  # of the longest side
-        errors[middle[:, 1], middle[:, 0]] = np.inf
+        used[middle[:, 1], middle[:, 0]] = True
 
 
 def _touching(corners: IntArray, drawn: BoolArray) -> IntArray:
@@ -194,7 +195,7 @@ def _assembled(
     content: Content,
     gain: Array,
     transfer: Transfer,
-    content_px: Array,
+    canvas_px: NDArray[np.float32],
 ) -> Prewarp:
     """The zones' meshes put side by side, and the map itself."""
     return Prewarp(
@@ -202,10 +203,10 @@ def _assembled(
         content_pixels=content.pixels,
         **joined_meshes(parts, zones),
         zone=table_map.zone,
-        gain=gain.astype(np.float32),
+        gain=gain.astype(np.float32, copy=False),
         transfer=transfer,
         mesh_error_px=max(part[3] for part in parts),
-        canvas_px=content_px.astype(np.float32),
+        canvas_px=canvas_px,
     )
 
 

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry.pixel_map import zones_lit
 
 _SEAM_CELLS = 6.0  # half width of the seam where the overlap is wide enough, in projector pixels on the content
 _DENSITY_BLUR = 4.0  # cells; how sharply a zone draws varies slowly
@@ -34,7 +35,7 @@ def blending_weights(content_px: Array, zone: NDArray[np.integer], content_pixel
         map_coordinates,
     )
 
-    numbers = np.flatnonzero(np.bincount(zone[zone >= 0])).tolist()
+    numbers = zones_lit(zone)
     if len(numbers) < 2:
         return np.broadcast_to(np.float32(1.0), zone.shape)
     weights = np.ones(zone.shape)

@@ -7,22 +7,24 @@ from numpy.typing import NDArray
 from rigwarp.geometry import Array, BoolArray
 
 
-def extend_linearly(values: Array, where: BoolArray | None = None) -> Array:
-    """Fill NaN by the value and slope of a known pixel nearby.
+def extend_linearly(values: Array) -> Array:
+    """(n, m, C) values with those that are NaN filled in; see `fill_linearly`."""
+    out = values.copy()
+    fill_linearly(out)
+    return out
+
+
+def fill_linearly(values: Array, where: BoolArray | None = None) -> None:
+    """Fill NaN in place, by the value and slope of a known pixel nearby.
 
     Parameters
     ----------
-    values : (n, m, C) NaN = unknown; all NaN is returned as it is.
+    values : (n, m, C) NaN = unknown; all NaN is left as it is.
     where : (n, m), optional: fill here only.
-
-    Returns
-    -------
-    (n, m, C)
-        Known values unchanged.
     """
     known: BoolArray = np.logical_and.reduce([np.isfinite(one) for one in np.moveaxis(values, -1, 0)])
     if known.all() or not known.any():
-        return values.copy()
+        return
     # lone pixels at a ragged rim have no slope of their own: they hand on nothing unless there is nothing else
     beside = [_shifted(known, step, axis) for axis in (0, 1) for step in (1, -1)]
     sloped: BoolArray = known & (beside[0] | beside[1]) & (beside[2] | beside[3])
@@ -34,10 +36,8 @@ def extend_linearly(values: Array, where: BoolArray | None = None) -> Array:
     along_v, along_u = np.zeros((2, len(at), values.shape[2]))
     along_v[used], along_u[used] = (_slope(values, row[used], column[used], axis) for axis in (0, 1))
     down, across = (places - near[number] for places, near in zip(np.nonzero(missing), (row, column), strict=True))
-    out = values.copy()
     rise = along_v[number] * down[:, None] + along_u[number] * across[:, None]
-    out[missing] = values[row[number], column[number]] + rise
-    return out
+    values[missing] = values[row[number], column[number]] + rise
 
 
 def near_known(known: BoolArray, where: BoolArray) -> tuple[NDArray[np.intp], NDArray[np.int32]]:

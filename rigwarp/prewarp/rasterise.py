@@ -70,13 +70,15 @@ def interpolate(cover: Cover, values: Array, triangles: NDArray[np.int32]) -> Ar
     return out
 
 
-def largest_strays(vertices_px: Array, values: Array, triangles: NDArray[np.int32], wanted: Array) -> Array:
+def largest_strays(
+    vertices_px: Array, values: Array, triangles: NDArray[np.int32], wanted: Array, where: BoolArray
+) -> Array:
     """(M,) how far vertex values (N, 2), linear in each triangle, at most stray from those wanted at pixel centres.
 
-    `wanted` is (H, W, 2), NaN where it does not matter; a triangle without pixels that matter strays by 0.
+    `wanted` is (H, W, 2), `where` (H, W) it matters; a triangle without pixels that matter strays by 0.
     """
     height, width = wanted.shape[:2]
-    flat = wanted.reshape(-1, 2).T
+    flat, matters = wanted.reshape(-1, 2).T, where.ravel()
     worst = np.zeros(len(triangles))
     for chosen, columns, rows in _boxes(vertices_px[triangles], (width, height)):
         corners = triangles[chosen]
@@ -88,6 +90,7 @@ def largest_strays(vertices_px: Array, values: Array, triangles: NDArray[np.int3
             inside = (b >= -_ON_EDGE) & (c >= -_ON_EDGE) & (b + c <= 1.0 + _ON_EDGE)
         inside &= (columns < width) & (rows < height)
         pixel = np.where(inside, rows * width + columns, 0)
+        inside &= matters[pixel]
         square = np.zeros(inside.shape)
         for (start, to_b, to_c), here in zip(zip(*_sides(values[corners]), strict=True), flat, strict=True):
             square += (start + b * to_b + c * to_c - here[pixel]) ** 2

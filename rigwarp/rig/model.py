@@ -211,7 +211,8 @@ class CameraSpec:
 class Target:
     """The ChArUco sheet, `scale` along its x and y; it lies on the table around `centre_mm`.
 
-    `thickness_mm` is how high its print lies over what the sheet lies on. `layout` None: as photographs show.
+    `thickness_mm` is how high its print lies over what the sheet lies on. `layout` None: as photographs show. Where
+    lengths of the pattern are given, `scale` is what they tell (`print_lengths.py`).
     """
 
     squares: tuple[int, int] = told_key("the squares of the board along its x and y, [columns, rows]")
@@ -230,6 +231,13 @@ class Target:
         "the lengths along x and y over which scale was measured with a steel rule",
         (RULER_MM, RULER_MM),
         Limits(at_least=20.0, at_most=5000.0),
+    )
+    along_x_mm: tuple[float, ...] = told_key(
+        "the width of the whole pattern, read off a steel rule once or several times, instead of scale", default=()
+    )
+    along_y_mm: tuple[float, ...] = told_key("the height of the whole pattern, in the same way", default=())
+    diagonals_mm: tuple[float, ...] = told_key(
+        "its diagonals, in the same way: one, the other, the first again and so on", default=()
     )
     thickness_mm: float = number_key(
         "the thickness of the sheet, with the board that it is glued to", PAPER_MM, _THICKNESS

@@ -1,6 +1,7 @@
 """The tables [table], [content] and [target] of a rig file: what lies in the table plane."""
 
-from typing import cast
+import math
+from typing import Any, cast
 
 import numpy as np
 
@@ -8,7 +9,8 @@ from rigwarp.geometry import Array
 from rigwarp.rig.canvas import content_to_table, inside_table
 from rigwarp.rig.keys import AREA_SIZES, DICTIONARY_SIZES, TARGET
 from rigwarp.rig.model import BoardLayout, Content, Shape, Table, Target
-from rigwarp.rig.section import POSITIVE, TomlSection
+from rigwarp.rig.print_lengths import READ_MM, printed_scale
+from rigwarp.rig.section import MISSING, POSITIVE, Limits, TomlSection
 from rigwarp.rig.toml_fields import meanings_of, read_table
 
 LONGER_SIDE_PX = 1080  # default size of content along its longer side
@@ -54,6 +56,7 @@ def target_from(section: TomlSection) -> Target:
     marker_mm = section.number("marker_mm", default=0.75 * square_mm, limits=POSITIVE)
     if marker_mm >= square_mm:
         section.fail("marker_mm", found=f"{marker_mm:g}", expected=f"less than square_mm = {square_mm:g}")
+    measured = _lengths(section, (columns * square_mm, rows * square_mm))
     return read_table(
         Target,
         section,
@@ -61,7 +64,37 @@ def target_from(section: TomlSection) -> Target:
         marker_mm=marker_mm,
         dictionary=_dictionary(section, columns * rows // 2),
         layout=cast(BoardLayout, section.choice("layout", ["new", "old"])) if section.has("layout") else None,
+        **measured,
     )
+
+
+def _lengths(section: TomlSection, size_mm: tuple[float, float]) -> dict[str, Any]:
+    """The lengths of the pattern (nominal width and height) that were read off a rule, and the scale that they tell."""
+    nominal_mm = dict(zip(("along_x_mm", "along_y_mm", "diagonals_mm"), (*size_mm, math.hypot(*size_mm)), strict=True))
+    if not any(section.has(key) for key in nominal_mm):
+        return dict.fromkeys(nominal_mm, ())
+    for key in ("scale", "ruler_mm"):
+        if section.has(key):
+            section.fail(
+                key, found="it beside lengths", expected="one of both", advice="Lengths tell more: leave it out."
+            )
+    found: dict[str, tuple[float, ...]] = {}
+    for key, length in nominal_mm.items():
+        near = Limits(at_least=0.9 * length, at_most=1.1 * length)
+        found[key] = section.numbers(key, None, default=() if key == "diagonals_mm" else MISSING, limits=near)
+        if not found[key] and key != "diagonals_mm":
+            section.fail(key, found="no length", expected="at least one")
+    told = printed_scale(size_mm, *found.values())
+    if told.misread is not None:
+        key, index = [(key, i) for key, lengths in found.items() for i in range(len(lengths))][told.misread]
+        section.fail(
+            key,
+            index=f"[{index}]",
+            found=f"{found[key][index]:g}",
+            expected=f"a length that fits the others, which a steel rule tells to {READ_MM:g} mm",
+            advice="Read it again, and those beside it.",
+        )
+    return {**found, "scale": tuple(told.scale.tolist())}
 
 
 def _dictionary(section: TomlSection, markers: int) -> str:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from rigwarp.camera import CameraModel
 from rigwarp.geometry import Array, BoolArray, PixelMap
 from rigwarp.geometry.pixel_map import NO_LIGHT
-from rigwarp.geometry.threads import all_in_two_threads
+from rigwarp.geometry.threads import all_in_two_threads, by_rows
 from rigwarp.table_map.beyond import beyond_samples
 from rigwarp.table_map.borders import Border, Borders
 from rigwarp.table_map.misfit import HeldSamples, join_held
@@ -25,6 +25,7 @@ from rigwarp.table_map.zones import zone_owners
 Common = Callable[[Array, BoolArray], Array]
 """(H, W) 1-sigma per axis that neighbouring positions (H, W, 2) share, mm, where they are answered (H, W)."""
 _PROVEN = (0.9, 1.1)  # spread of held-out residuals over sigma
+_CURVE_LEFT = 0.05  # of what the camera's curve does, where the samples tell it: 0.04 was measured
 _TILE_CELLS = 24
 _TILE_Z = 1.3  # in a tile with ...
 _FEW_HELD = 50  # ... so many held-out samples chance gives 1.2 at most
@@ -137,13 +138,13 @@ def assemble(
                 answered &= ~(fit.rims.beyond(shape) & (owner == fit.zone))
         return measured, answered, owner
 
-    (measured, answered, owner), spreads, held_sigma = all_in_two_threads(
+    (measured, answered, owner), spreads, held_sigma, places_mm, (decode, random) = all_in_two_threads(
         owned,
         lambda: [spread_sigma(fit.surface, fit.misfit(shape), fit.ripple, shape) for fit in fits],
         lambda: np.concatenate([fit.judged_sigma(shape) for fit in fits]),
+        lambda: np.full((2, *shape), np.nan),
+        lambda: np.full((2, *shape), np.nan, np.float32),
     )
-    places_mm = np.full((2, *shape), np.nan)
-    decode, random = np.full((2, *shape), np.nan, np.float32)
     ripple, light_change, bands, curve = np.zeros((4, *shape), np.float32)  # variances
 
     def write(fit: ZoneFit, spread: SpreadSigma, here: BoolArray) -> None:
@@ -156,10 +157,10 @@ def assemble(
         if spread.ripple_mm2.any():
             np.copyto(ripple, spread.ripple_mm2, where=here)
         if any(light_px):  # pages of zeros that nothing is written to take no memory
-            light_change[here], bands[here], curve[here] = (np.array(light_px) * fit.pitch_mm) ** 2
+            light_change[here], bands[here], curve[here] = _left_mm2(fit, light_px)
         random.reshape(-1)[at] = np.sqrt(random.reshape(-1)[at] ** 2 + beyond)
         if fit.rims is not None and fit.rims.drawn_mm:
-            random[here] = np.sqrt(random[here] ** 2 + fit.rims.drawn_mm2(centres(here)))
+            random[here] = np.sqrt(random[here] ** 2 + fit.rims.drawn_mm2(shape)[here])
         if fit.ripple.waves:
             noise = fit.ripple.noise(centres(here))
             decode[here] = np.sqrt(decode[here] ** 2 + noise)
@@ -169,9 +170,15 @@ def assemble(
         write(fit, spread, answered & (owner == fit.zone))
     del spreads
     answered &= np.isfinite(places_mm[0]) & np.isfinite(places_mm[1])
-    border = borders.doubt_mm2(owner).astype(np.float32)
-    if any(part.any() for part in (ripple, light_change, bands, curve, border)):
-        random = np.sqrt(random**2 + ripple + light_change + bands + curve + border)
+    unsure = borders if isinstance(camera, CameraModel) else borders.smooth(max(f.pitch_mm for f in fits))
+    border = unsure.doubt_mm2(owner).astype(np.float32)
+    more = [part for part in (ripple, light_change, bands, curve, border) if part.any()]
+
+    def add(rows: slice) -> None:
+        random[rows] = np.sqrt(sum((part[rows] for part in more), random[rows] ** 2))
+
+    if more:
+        by_rows(add, shape)
     table_mm = np.moveaxis(places_mm, 0, -1)
     cells = join_samples([f.cells for f in fits])
     moved_mm = 0.0  # of a view's own scan its common sigma knows
@@ -184,15 +191,21 @@ def assemble(
         return common_sigma(camera, registration.model.table_height_mm, table_mm, answered, motion_px=motion_px)
 
     common, light = all_in_two_threads(shared, lambda: light_picture(cells, shape, answered))
-    dark = ~answered
-    sigma_mm = np.hypot(random, common)
-    for whole in (*places_mm, sigma_mm):
-        whole[dark] = np.nan
+    sigma_mm: NDArray[Any] = np.empty(shape, np.float32)
+
+    def darken(rows: slice) -> None:
+        dark = ~answered[rows]
+        np.hypot(random[rows], common[rows], out=sigma_mm[rows])
+        for whole in (*places_mm, sigma_mm):
+            whole[rows][dark] = np.nan
+        owner[rows][dark] = NO_LIGHT
+
+    by_rows(darken, shape)
     table_map = PixelMap(
         x_mm=places_mm[0],
         y_mm=places_mm[1],
         sigma_mm=sigma_mm,
-        zone=np.where(dark, np.int16(NO_LIGHT), owner),
+        zone=owner,
         measured=measured & answered,
     )
     held = join_held([f.surface.held for f in fits])
@@ -216,13 +229,19 @@ def assemble(
         ripples=ripples,
         cells=cells,
         cell_sigma_mm=np.concatenate(
-            [np.hypot(f.sigma_mm, np.hypot(np.linalg.norm(light_px) * f.pitch_mm, moved_mm)) for f in fits]
+            [np.sqrt(f.sigma_mm**2 + sum(_left_mm2(f, light_px)) + moved_mm**2) for f in fits]
         ),
         cell_zone=np.concatenate([np.full(len(f.cells), f.zone) for f in fits]),
         cell_ripple_mm=_cell_ripple(fits),
         samples_used=sum(len(f.seen_px) for f in fits),
         samples_offered=offered,
     )
+
+
+def _left_mm2(fit: ZoneFit, light_px: tuple[float, float, float]) -> tuple[float, float, float]:
+    """Variances, per axis, of what is left of changing light, bands and the camera's curve."""
+    light, bands, curve = ((px * fit.pitch_mm) ** 2 for px in light_px)
+    return light, bands, _CURVE_LEFT**2 * curve if fit.curve_told else curve
 
 
 def _root(variance: NDArray[Any]) -> NDArray[Any]:
@@ -262,13 +281,20 @@ def _not_proven(held: HeldSamples, sigma_mm: Array, tile_px: int) -> str:
     names, inverse, count = np.unique(tile, axis=0, return_inverse=True, return_counts=True)
     local = np.sqrt(np.bincount(inverse.ravel(), np.mean(z**2, axis=-1)) / count)
     wrong = np.flatnonzero((local > _TILE_Z) & (count >= _FEW_HELD))
-    if _PROVEN[0] <= whole <= _PROVEN[1] and not len(wrong):
+    low, high = _PROVEN
+    if low <= whole <= high and not len(wrong):
         return ""
+    far = f"sigma not proven: held-out samples scatter {whole:.2f} times as far as stated ({low} to {high} "
+    if whole < low and not len(wrong):
+        return (
+            f"{far}would bear it out): the map is surer than it says. A picture style, compression or smoothing of the "
+            "camera makes the stripes contradict each other, which counts as noise. Set the camera to neutral or "
+            "standard to know more"
+        )
     told = np.where(count >= _FEW_HELD, local, 0.0)
     worst = int(np.argmax(told))
     u, v = names[worst] * tile_px
     return (
-        f"sigma not proven: held-out samples scatter {whole:.2f} times as far as stated ({_PROVEN[0]} to {_PROVEN[1]} "
-        f"would bear it out), at worst {told[worst]:.2f} times about projector pixels ({u} to {u + tile_px}, "
+        f"{far}would bear it out), at worst {told[worst]:.2f} times about projector pixels ({u} to {u + tile_px}, "
         f"{v} to {v + tile_px}). Look there for a defect of the mirror, and scan again"
     )

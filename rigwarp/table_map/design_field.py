@@ -10,7 +10,7 @@ from scipy import sparse
 from scipy.interpolate import BSpline, RectBivariateSpline
 
 from rigwarp.geometry import Array, BoolArray
-from rigwarp.geometry.threads import in_two_threads
+from rigwarp.geometry.threads import by_parts
 from rigwarp.tracing import OpticalModel
 from rigwarp.tracing.scan_grid import fineness
 
@@ -18,7 +18,6 @@ _STEP_PX = 8.0
 _DEGREE = 5
 _MARGIN_PX = 5.0  # the map answers a little past the outermost sample, and these splines stop at their grid
 _CHUNK = 1 << 17
-_AT_ONCE = 1 << 15
 _NODE_PX = 2.0  # at most one pixel of 1080p from a node the third order of Taylor's series is below 1e-5 mm
 _PLACE = ((0, 0),)
 _BENDS = ((1, 0), (0, 1), (2, 0), (1, 1), (0, 2))  # times a pixel, and half its square: single precision will do
@@ -86,7 +85,7 @@ class DesignField:
                 table[part, i] = known[:, i] + beside
                 slope[part, i, 0], slope[part, i, 1] = zu, zv
 
-        in_two_threads(fill, [slice(i, i + _AT_ONCE) for i in range(0, len(pixels_px), _AT_ONCE)])
+        by_parts(fill, len(pixels_px))
         return table, slope
 
     def on_pixels(self, here: BoolArray) -> Callable[[slice], list[Array]]:

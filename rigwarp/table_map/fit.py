@@ -5,6 +5,7 @@ from concurrent.futures import ThreadPoolExecutor
 import numpy as np
 
 from rigwarp.camera import CameraModel
+from rigwarp.decode import CurveWaves
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array
 from rigwarp.geometry.threads import in_two_threads
@@ -28,6 +29,7 @@ def fit_table_map(
     light_px: float = 0.0,
     bands_px: float = 0.0,
     curve_px: float = 0.0,
+    curve_waves: CurveWaves = ((), ()),
 ) -> TableMapFit:
     """Fit the table map to the samples of a scan.
 
@@ -40,6 +42,7 @@ def fit_table_map(
     motion_px : 1-sigma of what taking out a motion of the camera left of it, camera pixels per axis.
     light_px, bands_px, curve_px : 1-sigma of what taking out changes of the light, bands, and the camera's curve left
         of them, projector pixels per axis; neighbours share it, so that no fit averages it away.
+    curve_waves : at which frequencies the curve shows; what the samples tell of it is taken out of them.
 
     Raises
     ------
@@ -59,7 +62,7 @@ def fit_table_map(
             borders = find_borders(moved, traced.result().zone, samples, per_area=per_area)
         seen = find_seen(samples, borders, (height, width))
         numbers = [moved.surfaces[0].zone] if alone else np.unique(borders.zone[borders.zone >= 0]).tolist()
-        found = in_two_threads(lambda number: fit_zone(moved, number, samples, borders, seen), numbers)
+        found = in_two_threads(lambda number: fit_zone(moved, number, samples, borders, seen, curve_waves), numbers)
         design = traced.result()
     fits = [fit for fit in found if fit is not None]
     if not fits or not design.answered.any():

@@ -9,7 +9,7 @@ from scipy.ndimage import map_coordinates
 from scipy.spatial import cKDTree
 
 from rigwarp.geometry import Array, BoolArray, IntArray, PixelMap
-from rigwarp.geometry.pixel_map import NO_LIGHT
+from rigwarp.geometry.pixel_map import zones_lit
 from rigwarp.tracing.scan_grid import fineness
 
 _SEED_STEP_PX = 4  # Newton starts from the nearest of every fourth pixel of 1080p
@@ -53,7 +53,7 @@ def invert(table_map: PixelMap, table_mm: Array) -> InverseMap:
     Newton's method on the map between its pixel centres (bilinear, so that the inverse undoes exactly what a renderer
     interpolates), zone by zone. A position counts as lit when the four pixels around the solution all have an answer.
     """
-    numbers = np.unique(table_map.zone[table_map.zone != NO_LIGHT]).astype(np.int64)
+    numbers = np.array(zones_lit(table_map.zone), np.int64)
     parts = [_invert_zone(table_map, int(number), np.asarray(table_mm, float)) for number in numbers]
     if not parts:
         nothing = np.zeros((0, len(table_mm)))

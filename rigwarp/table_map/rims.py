@@ -7,14 +7,17 @@ half the mirror has ended. Where samples end in full light the table ends, or de
 """
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 from scipy.ndimage import distance_transform_edt, label, map_coordinates
 
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.geometry.blur import gaussian_blur, wide_blur
 from rigwarp.geometry.robust import sigma_per_axis
+from rigwarp.geometry.threads import by_parts
 from rigwarp.table_map.borders import Borders
 from rigwarp.table_map.samples import Samples
 from rigwarp.table_map.squares import spacing_px, sums_over_squares
@@ -42,6 +45,14 @@ class Seen:
         where = np.moveaxis((pixels_px[..., ::-1] + 0.5) / self.square_px - 0.5, -1, 0)
         return np.asarray(map_coordinates(values, where, order=1, mode="nearest"))
 
+    def on_pixels(self, values: Array, shape: tuple[int, ...]) -> NDArray[np.float32]:
+        """(H, W) what `at` says at every pixel of the picture, in single precision."""
+        side = int(self.square_px)  # a whole number
+        size = (values.shape[1] * side, values.shape[0] * side)
+        return np.asarray(cv2.resize(values.astype(np.float32), size, interpolation=cv2.INTER_LINEAR))[
+            : shape[0], : shape[1]
+        ]
+
 
 @dataclass(frozen=True, kw_only=True)
 class Rims:
@@ -62,7 +73,13 @@ class Rims:
 
     def sound(self, pixels_px: Array) -> BoolArray:
         """(N,) whether samples at (N, 2) pixels may be fitted."""
-        return np.asarray(self.seen.at(self.share, pixels_px) > _SOUND)
+        sound = np.empty(len(pixels_px), bool)
+
+        def fill(part: slice) -> None:
+            np.greater(self.seen.at(self.share, pixels_px[part]), _SOUND, out=sound[part])
+
+        by_parts(fill, len(pixels_px))
+        return sound
 
     def measured(self, faint_px: Array, aside_mm: Array) -> "Rims":
         """With `drawn_mm` by samples that are not sound, at (N, 2) pixels, which lie (N, 2) beside the fitted surface.
@@ -75,14 +92,15 @@ class Rims:
         drawn = aside_mm / np.maximum(missing, 1.0 - _SOUND)[:, None]
         return replace(self, drawn_mm=sigma_per_axis(drawn)) if len(drawn) else self
 
-    def drawn_mm2(self, pixels_px: Array) -> Array:
-        """(N,) variance per axis at (N, 2) pixels, because part of their light misses the mirror."""
-        return np.asarray((self.drawn_mm * np.clip(1.0 - self.seen.at(self.share, pixels_px), 0.0, _ENDS)) ** 2)
+    def drawn_mm2(self, shape: tuple[int, ...]) -> NDArray[Any]:
+        """(H, W) variance per axis of the picture's pixels, because part of their light misses the mirror."""
+        missing = np.clip(1.0 - self.seen.on_pixels(self.share, shape), 0.0, _ENDS)
+        return np.asarray((self.drawn_mm * missing) ** 2)
 
     def beyond(self, shape: tuple[int, ...]) -> BoolArray:
         """(H, W) pixels past the end of the mirror."""
-        at = pixel_centres(shape)
-        return np.asarray((self.seen.at(self.share, at) < _ENDS) | (self.seen.at(self.gone.astype(float), at) > 0.5))
+        share, gone = (self.seen.on_pixels(values, shape) for values in (self.share, self.gone))
+        return np.asarray((share < _ENDS) | (gone > 0.5))
 
 
 def find_seen(samples: Samples, borders: Borders, shape: tuple[int, ...]) -> Seen:
@@ -93,8 +111,7 @@ def find_seen(samples: Samples, borders: Borders, shape: tuple[int, ...]) -> See
     disk = np.hypot(*np.ogrid[-room : room + 1, -room : room + 1]) <= room
     padded = np.pad(here, room, mode="edge").astype(np.uint8)
     here = np.asarray(cv2.morphologyEx(padded, cv2.MORPH_CLOSE, disk.astype(np.uint8)), bool)[room:-room, room:-room]
-    v, u = np.mgrid[: here.shape[0], : here.shape[1]]
-    middles = (np.stack([u.ravel(), v.ravel()], axis=-1) + 0.5) * square - 0.5
+    middles = (pixel_centres(here.shape).reshape(-1, 2) + 0.5) * square - 0.5 if borders.borders else None
     for border in borders.borders:
         here |= (np.abs(border.margin(middles)) <= 2.0 * border.band.half_px).reshape(here.shape)
     return Seen(square_px=square, here=here)
@@ -112,8 +129,12 @@ def find_rims(seen: Seen, pixels_px: Array, light: Array, slope_mm: Array, shape
     """
     if seen.here.all():
         return None
-    area = slope_mm[:, 0, 0] * slope_mm[:, 1, 1] - slope_mm[:, 0, 1] * slope_mm[:, 1, 0]
-    light = light * np.abs(area)
+
+    def per_area(part: slice) -> Array:
+        (ux, vx), (uy, vy) = np.moveaxis(slope_mm[part], 0, -1)
+        return light[part] * np.abs(ux * vy - vx * uy)
+
+    light = np.concatenate(by_parts(per_area, len(light)))
     told = np.isfinite(light)
     at, light = (pixels_px, light) if told.all() else (pixels_px[told], light[told])
     count, total = sums_over_squares(at, seen.square_px, shape, None, light)

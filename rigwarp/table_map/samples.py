@@ -1,6 +1,6 @@
 """Samples of the map: which projector position was seen at which place on the table."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, fields
 from typing import Any
 
@@ -12,7 +12,7 @@ from rigwarp.camera import CameraModel
 from rigwarp.decode import Decoded, Reason, shift_px
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray
-from rigwarp.geometry.threads import by_rows, in_two_threads
+from rigwarp.geometry.threads import by_parts, by_rows
 from rigwarp.rig import Table, inside_table
 from rigwarp.tracing.scan_grid import GridSpread, usual_step_px
 
@@ -59,7 +59,18 @@ class Samples:
     def only(self, which: NDArray[Any]) -> "Samples":
         """The samples that a mask or index array picks."""
         index = np.flatnonzero(which) if which.dtype == bool else which
-        return Samples(**{one.name: np.take(getattr(self, one.name), index, axis=0) for one in fields(self)})
+        return Samples(**{one.name: taken(getattr(self, one.name), index) for one in fields(self)})
+
+
+def taken(values: NDArray[Any], index: NDArray[np.integer]) -> NDArray[Any]:
+    """`values[index]`, in two threads."""
+    found = np.empty((len(index), *values.shape[1:]), values.dtype)
+
+    def fill(part: slice) -> None:
+        found[part] = values.take(index[part], axis=0)
+
+    by_parts(fill, len(index))
+    return found
 
 
 def samples_from_scan(
@@ -101,22 +112,21 @@ def samples_from_scan(
                 at_px = whole_px - shift_px(moved, at_px, shape)
             table_mm, camera_px = camera.to_plane(at_px, table.height_mm), at_px.astype(np.float32)
         keep = np.flatnonzero(np.isfinite(table_mm).all(axis=-1))
-        keep = keep[inside_table(table, table_mm[keep])]
+        keep = keep[inside_table(table, table_mm.take(keep, axis=0))]  # unlike brackets `take` lets others go on
+        index = index.take(keep)
 
         def picked(*names: str) -> list[Array]:
-            return [getattr(decoded, name)[rows].ravel()[index[keep]] for name in names]
+            return [np.take(getattr(decoded, name)[rows], index) for name in names]
 
         return [
             np.stack(picked("u_px", "v_px"), axis=-1).astype(float),
             np.stack(picked("sigma_u_px", "sigma_v_px"), axis=-1),
-            table_mm[keep],
+            table_mm.take(keep, axis=0),
             *picked("light"),
-            camera_px[keep],
+            camera_px.take(keep, axis=0),
         ]
 
-    parts = by_rows(of_rows, shape)
-    # field by field, so that no more than one of them is there twice
-    pixels_px, sigma_px, table_mm, light, camera_px = (np.concatenate([p.pop(0) for p in parts]) for _ in range(5))
+    pixels_px, sigma_px, table_mm, light, camera_px = _gathered(of_rows, decoded)
     if len(pixels_px) < _MIN_SAMPLES:
         raise MeasurementError(
             f"{np.count_nonzero(decoded.valid)} camera pixels decode, but only {len(pixels_px)} of them look at the "
@@ -132,6 +142,32 @@ def samples_from_scan(
         count=np.ones(len(pixels_px), np.int32),
         cut=np.zeros(len(pixels_px), bool) if lit is None else _at_the_edge(lit, pixels_px),
     )
+
+
+def _gathered(of_rows: Callable[[slice], list[Array]], decoded: Decoded) -> list[Array]:
+    """What `of_rows` tells of bands of rows, put together; of at most every pixel that is decoded.
+
+    Each band has its place from the start, so that millions of samples are not there twice.
+    """
+    shape = decoded.reason.shape
+    bands = by_rows(lambda rows: (rows.start, np.count_nonzero(decoded.reason[rows] == Reason.OK)), shape)
+    tops, counts = zip(*bands, strict=True)
+    begins = dict(zip(tops, np.cumsum((0, *counts)).tolist(), strict=False))
+    whole = [np.empty((sum(counts), *one.shape[1:]), one.dtype) for one in of_rows(slice(0, 1))]
+
+    def fill(rows: slice) -> tuple[int, int]:
+        begin, found = begins[rows.start], of_rows(rows)
+        for array, part in zip(whole, found, strict=True):
+            array[begin : begin + len(part)] = part
+        return begin, len(found[0])
+
+    end = 0
+    for begin, count in by_rows(fill, shape):
+        if begin > end:
+            for array in whole:
+                array[end : end + count] = array[begin : begin + count]
+        end += count
+    return [array[:end] for array in whole]
 
 
 class _OnPlane:
@@ -151,7 +187,7 @@ class _OnPlane:
         v, u = np.divmod(index, self._camera.resolution[0])
         first, last = int(u.min()), int(u.max()) + 1
         at = v * (last - first) + (u - first)
-        found = np.stack([self._spread.down(a[:, first:last], rows)[at] for a in self._across], axis=-1)
+        found = np.stack([self._spread.down(a[:, first:last], rows).take(at) for a in self._across], axis=-1)
         # where a ray nearby misses the plane, or the lens folds
         lost = np.flatnonzero(np.isnan(found[:, 0]))
         if lost.size:
@@ -194,17 +230,19 @@ def bin_samples(
     cell : (N,) in which of them each sample lies; -1 for a sample whose whole cell was left out.
     """
     cell, number = _cell_numbers(samples.pixels_px, cell_px)
-    parts = [slice(begin, begin + _CHUNK) for begin in range(0, len(samples), _CHUNK)]
     sigma, weight, distance = (np.empty(len(samples)) for _ in range(3))
 
-    def summed(values: Array, weight: Array) -> Array:
-        """(number, k) weighted sums over cells of (N,) or (N, k) values."""
+    def summed(values: Array | None) -> Array:
+        """(number, k) weighted sums over cells of (N,) or (N, k) values; of None, of the weights."""
 
         def of(part: slice) -> Array:
-            columns = values[part].reshape(-1, int(np.prod(values.shape[1:]))).T
-            return np.stack([np.bincount(cell[part], weight[part] * c, number) for c in columns], axis=-1)
+            share = weight[part]
+            if values is None:
+                return np.asarray(np.bincount(cell[part], share, number)[:, None], float)
+            columns = values[part].reshape(len(share), -1).T
+            return np.stack([np.bincount(cell[part], share * c, number) for c in columns], axis=-1)
 
-        return np.asarray(sum(in_two_threads(of, parts)))
+        return np.asarray(sum(by_parts(of, len(samples), at_once=_CHUNK)))
 
     def find_sigma(part: slice) -> None:
         sigma_px, slope = samples.sigma_px[part].astype(float), slope_mm[part]
@@ -214,29 +252,37 @@ def bin_samples(
     def weigh(part: slice) -> None:
         weight[part] = kept[part] / sigma[part] ** 2
 
-    in_two_threads(find_sigma, parts)
+    def members(part: slice) -> NDArray[np.int64]:
+        return np.bincount(cell[part].compress(kept[part]), minlength=number)
+
+    by_parts(find_sigma, len(samples))
     kept = np.ones(len(samples), bool)
     for _ in range(_PASSES):
-        in_two_threads(weigh, parts)
-        total = np.maximum(summed(np.ones(len(samples), bool), weight)[:, 0], 1e-300)
-        centre = summed(residual_mm, weight) / total[:, None]
+        by_parts(weigh, len(samples))
+        total = np.maximum(summed(None)[:, 0], 1e-300)
+        centre = summed(residual_mm) / total[:, None]
 
         def find_distance(part: slice, centre: Array = centre) -> None:
-            off = np.abs(residual_mm[part] - centre[cell[part]])
+            off = np.abs(residual_mm[part] - centre.take(cell[part], axis=0))
             distance[part] = np.maximum(off[:, 0], off[:, 1])
 
-        in_two_threads(find_distance, parts)
+        by_parts(find_distance, len(samples))
         usual = 0.5 * np.median(distance[:: max(1, len(distance) // _FEW)])
 
-        def judge(part: slice, usual: float = usual) -> None:
-            np.less(distance[part], _OUTLIER_SIGMAS * (sigma[part] + usual), out=kept[part])
+        def judge(part: slice, usual: float = usual) -> bool:
+            """Whether any sample is judged otherwise than before."""
+            near = distance[part] < _OUTLIER_SIGMAS * (sigma[part] + usual)
+            changed = not np.array_equal(near, kept[part])
+            kept[part] = near
+            return changed
 
-        in_two_threads(judge, parts)
-    count = np.bincount(cell, kept, number).astype(np.int64)
+        if not any(by_parts(judge, len(samples))):
+            break  # another pass would find the same
+    count = np.sum(by_parts(members, len(samples), at_once=_CHUNK), axis=0)
     occupied = count > 0
 
     def mean(values: Array) -> Array:
-        return summed(values, weight)[occupied] / total[occupied, None]
+        return summed(values)[occupied] / total[occupied, None]
 
     cells = Samples(
         pixels_px=mean(samples.pixels_px),
@@ -247,14 +293,22 @@ def bin_samples(
         count=count[occupied],
     )
     place = np.where(occupied, np.cumsum(occupied) - 1, -1)
-    return cells, mean(residual_mm), 1.0 / np.sqrt(total[occupied]), place[cell]
+    return cells, mean(residual_mm), 1.0 / np.sqrt(total[occupied]), taken(place, cell)
 
 
 def _cell_numbers(pixels_px: Array, cell_px: int) -> tuple[NDArray[np.int64], int]:
     """(N,) number of the cell that each of (N, 2) pixels lies in, and how many numbers there are."""
-    column, row = (np.floor((along + 0.5) / cell_px).astype(np.int64) for along in pixels_px.T)
-    row -= row.min()
-    column -= column.min()
-    row *= int(column.max()) + 1
-    row += column
-    return row, int(row.max()) + 1
+
+    def cells(along: Array) -> NDArray[np.int64]:
+        return np.asarray(np.floor((along + 0.5) / cell_px), np.int64)
+
+    lowest, highest = (cells(np.array([end(along) for along in pixels_px.T])) for end in (np.min, np.max))
+    columns, rows = (highest - lowest + 1).tolist()
+    number = np.empty(len(pixels_px), np.int64)
+
+    def fill(part: slice) -> None:
+        column, row = (cells(along) - first for along, first in zip(pixels_px[part].T, lowest, strict=True))
+        np.add(row * columns, column, out=number[part])
+
+    by_parts(fill, len(pixels_px))
+    return number, rows * columns

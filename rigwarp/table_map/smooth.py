@@ -58,7 +58,7 @@ class SmoothSurface:
 
     def value(self, pixels_px: Array) -> Array:
         """(..., 2) residual, mm, at (..., 2) pixels."""
-        return np.stack(values_together((self.x, self.y), pixels_px[..., 0], pixels_px[..., 1]), axis=-1)
+        return values_together((self.x, self.y), pixels_px[..., 0], pixels_px[..., 1])
 
     def on_pixels(self, shape: tuple[int, ...]) -> Callable[[slice], list[Array]]:
         """For some rows (h, W) of a picture the residuals of x and of y, mm, at the pixel centres."""

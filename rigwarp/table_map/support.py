@@ -60,12 +60,14 @@ def light_picture(samples: Samples, shape: tuple[int, ...], answered: BoolArray)
     v = np.clip(np.rint(samples.pixels_px[:, 1]).astype(int), 0, height - 1)
     known = np.isfinite(samples.light)
     index = v[known] * width + u[known]
-    sums = np.empty((height * width, 2), np.float32)
+    at, number = np.unique(index, return_inverse=True)  # few of millions
+    sums = np.zeros((height * width, 2), np.float32)
     for i, weight in enumerate((samples.light[known], None)):
-        sums[:, i] = np.bincount(index, weight, height * width)
+        sums[at, i] = np.bincount(number, weight)
     light, weight = np.moveaxis(wide_blur(sums.reshape(height, width, 2), _LIGHT_BLUR_PX), -1, 0)
     told = weight > _LEAST_WEIGHT
-    light = np.divide(light, weight, out=np.full(shape, np.nan, np.float32), where=told)
     if (answered & ~told).any():
+        light = np.divide(light, weight, out=np.full(shape, np.nan, np.float32), where=told)
         light = light[tuple(distance_transform_edt(~told, return_distances=False, return_indices=True))]
-    return np.where(answered, light, np.float32(np.nan))
+        return np.where(answered, light, np.float32(np.nan))
+    return np.divide(light, weight, out=np.full(shape, np.nan, np.float32), where=answered)

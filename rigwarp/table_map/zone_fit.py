@@ -5,15 +5,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from rigwarp.decode import CurveWaves
 from rigwarp.geometry import Array, BoolArray
-from rigwarp.geometry.threads import by_rows
+from rigwarp.geometry.threads import by_parts, by_rows
 from rigwarp.table_map.borders import Borders
 from rigwarp.table_map.design_field import DesignField, design_field
 from rigwarp.table_map.misfit import Misfit, find_misfit, judged_sigma
-from rigwarp.table_map.pixel_steps import without_pixel_steps
+from rigwarp.table_map.pixel_steps import without_waves_of_pixels
 from rigwarp.table_map.rims import Rims, Seen, find_rims
 from rigwarp.table_map.ripple import Ripple, follow_ripple
-from rigwarp.table_map.samples import Samples, bin_samples
+from rigwarp.table_map.samples import Samples, bin_samples, taken
 from rigwarp.table_map.smooth import SmoothSurface, smooth_surface
 from rigwarp.tracing import OpticalModel
 from rigwarp.tracing.scan_grid import fineness
@@ -55,6 +56,7 @@ class ZoneFit:
     cell_px: int
     pitch_mm: float  # table mm per projector px
     ripple: Ripple
+    curve_told: bool  # whether what is left of the camera's curve was taken out of the samples
     rims: Rims | None
     seen_px: NDArray[np.float32]  # (N, 2) positions that were decoded, where they agree with the surface
     cells: Samples
@@ -87,7 +89,14 @@ class ZoneFit:
         return judged_sigma(self.surface.held, shape, self.cell_px)
 
 
-def fit_zone(model: OpticalModel, zone: int, everything: Samples, borders: Borders, seen: Seen) -> ZoneFit | None:
+def fit_zone(
+    model: OpticalModel,
+    zone: int,
+    everything: Samples,
+    borders: Borders,
+    seen: Seen,
+    curve_waves: CurveWaves = ((), ()),
+) -> ZoneFit | None:
     own = borders.zone == zone
     # millions of samples are hundreds of megabytes: they are picked once, when it is known which
     rim = _on_the_rim(everything.pixels_px, model.projector.resolution) | everything.cut | ~borders.sound
@@ -95,20 +104,18 @@ def fit_zone(model: OpticalModel, zone: int, everything: Samples, borders: Borde
     if len(kept) < _MIN_CELLS:
         return None
     reach_px = borders.reach_px(zone)
-    pixels_px = everything.pixels_px.take(kept, axis=0)
+    pixels_px = taken(everything.pixels_px, kept)
     corners_px = [[end(along) for along in pixels_px.T] for end in (np.min, np.max)]
     field = design_field(model, zone, np.concatenate([corners_px, reach_px]))
-    table_mm, slope = field.table_and_slope_mm(pixels_px)
-    residual = np.subtract(everything.table_mm.take(kept, axis=0), table_mm, out=table_mm)
-    size = np.hypot(*residual.T)
+    residual, size, slope = _beside_design(field, everything.table_mm, kept, pixels_px)
     usual = float(np.nanmedian(size[:: max(1, len(size) // _FEW)])) if np.isfinite(size).any() else 0.0
     known: BoolArray = np.asarray(size < np.maximum(_GROSS * usual, _GROSS_MM))
     if not known.all():
         kept, pixels_px, residual, slope = kept[known], pixels_px[known], residual[known], slope[known]
-    light = everything.light[kept]
+    light = taken(everything.light, kept)
     rims = find_rims(seen, pixels_px, light, slope, model.projector.resolution[::-1])
     dim = np.zeros(len(kept), bool) if rims is None else ~rims.sound(pixels_px)
-    del pixels_px, table_mm, size, light
+    del pixels_px, size, light
     faint = kept[dim]
     arrive = np.concatenate([np.flatnonzero(own & rim), faint])
     if dim.any():
@@ -116,7 +123,7 @@ def fit_zone(model: OpticalModel, zone: int, everything: Samples, borders: Borde
     if len(kept) < _MIN_CELLS:
         return None
     samples = everything if len(kept) == len(everything) else everything.only(kept)
-    residual = without_pixel_steps(samples.pixels_px, residual, slope)
+    residual, curve_told = without_waves_of_pixels(samples.pixels_px, residual, slope, curve_waves)
     cell_px = _CELL_PX * fineness(model.projector.resolution)
     through = _surface_through(field, samples, residual, slope, reach_px, cell_px)
     if through is None:
@@ -127,7 +134,10 @@ def fit_zone(model: OpticalModel, zone: int, everything: Samples, borders: Borde
             found: _Through | None = through
         else:
             found = _surface_through(field, samples, residual_mm, slope, reach_px, cell_px)
-        return residual_mm if found is None else residual_mm - found.surface.value(samples.pixels_px)
+        if found is None:
+            return residual_mm
+        surface_mm = found.surface.value(samples.pixels_px)
+        return np.subtract(residual_mm, surface_mm, out=surface_mm)
 
     ripple = follow_ripple(model, zone, samples, residual, slope, left_of, coarseness=cell_px / _CELL_PX)
     if ripple.waves:
@@ -139,13 +149,18 @@ def fit_zone(model: OpticalModel, zone: int, everything: Samples, borders: Borde
             ripple = ripple.unfollowed
     # the surface hardly varies within a cell
     surface_mm = through.surface.value(through.cells.pixels_px)
-    left_mm = np.hypot(*(residual[:, i] - surface_mm[:, i].take(through.cell) for i in (0, 1)))
-    agrees = (left_mm < _STRAY_MM) & (through.cell >= 0)
+    cell = through.cell
+
+    def agreeing(part: slice) -> NDArray[np.float32]:
+        left_mm = np.hypot(*(residual[part] - surface_mm.take(cell[part], axis=0)).T)
+        agrees = (left_mm < _STRAY_MM) & (cell[part] >= 0)
+        return samples.pixels_px[part].compress(agrees, axis=0).astype(np.float32)
+
+    seen_px = by_parts(agreeing, len(samples))
     if rims is not None and len(faint):
         faint_px = everything.pixels_px[faint]
         beside_mm = through.surface.value(faint_px) + ripple.value(faint_px)
         rims = rims.measured(faint_px, everything.table_mm[faint] - field.table_mm(faint_px) - beside_mm)
-    seen_px = np.concatenate([samples.pixels_px[agrees], everything.pixels_px[arrive]], dtype=np.float32)
     return ZoneFit(
         zone=zone,
         field=field,
@@ -153,11 +168,27 @@ def fit_zone(model: OpticalModel, zone: int, everything: Samples, borders: Borde
         cell_px=cell_px,
         pitch_mm=float(np.median(np.sqrt(np.abs(np.linalg.det(slope[:: max(1, len(slope) // _FEW)]))))),
         ripple=ripple,
+        curve_told=curve_told,
         rims=rims,
-        seen_px=seen_px,
+        seen_px=np.concatenate([*seen_px, everything.pixels_px[arrive].astype(np.float32)]),
         cells=through.cells,
         sigma_mm=through.sigma_mm,
     )
+
+
+def _beside_design(
+    field: DesignField, table_mm: Array, which: NDArray[np.intp], pixels_px: Array
+) -> tuple[Array, Array, Array]:
+    """(n, 2) and (n,) mm from the design's places of pixels (n, 2) to (N, 2) places that `which` picks; its slopes."""
+    of_design, slope = field.table_and_slope_mm(pixels_px)
+    size_mm = np.empty(len(which))
+
+    def subtract(part: slice) -> None:
+        np.subtract(table_mm.take(which[part], axis=0), of_design[part], out=of_design[part])
+        np.hypot(of_design[part, 0], of_design[part, 1], out=size_mm[part])
+
+    by_parts(subtract, len(which))
+    return of_design, size_mm, slope
 
 
 def _surface_through(

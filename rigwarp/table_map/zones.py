@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from scipy.ndimage import distance_transform_edt
 
 from rigwarp.geometry import Array, BoolArray
-from rigwarp.geometry.pixel_map import NO_LIGHT
+from rigwarp.geometry.pixel_map import NO_LIGHT, zones_lit
+from rigwarp.geometry.threads import in_two_threads
 from rigwarp.table_map.registration import trace_zones
 from rigwarp.table_map.samples import Samples
 from rigwarp.tracing import OpticalModel
@@ -28,9 +29,9 @@ def assign_zones(
 
     `doubtful` (N,) are those whose place is looked at, by default all.
     """
-    lit = np.unique(zone_map[zone_map != NO_LIGHT])
+    lit = zones_lit(zone_map)
     if len(lit) == 1:
-        return np.full(len(samples), int(lit[0]), np.int64)
+        return np.full(len(samples), lit[0], np.int64)
     filled, away = _filled(zone_map)
     u, v = _indices(samples.pixels_px, zone_map.shape)
     zone = filled[v, u].copy()
@@ -39,7 +40,7 @@ def assign_zones(
     if len(numbers) < 2 or not len(unsure):
         return zone
     pixels, table = samples.pixels_px[unsure], samples.table_mm[unsure]
-    distance = np.stack([_distance(model, pixels, table, int(n)) for n in numbers])
+    distance = np.stack(in_two_threads(lambda number: _distance(model, pixels, table, number), numbers.tolist()))
     nearest = np.argmin(distance, axis=0)
     shortest = distance[nearest, np.arange(len(unsure))]
     own = distance[np.searchsorted(numbers, zone[unsure]), np.arange(len(unsure))]
@@ -65,10 +66,13 @@ def _filled(zone_map: NDArray[np.int16]) -> tuple[NDArray[np.int64], Array]:
     row, column = distance_transform_edt(zone_map == NO_LIGHT, return_distances=False, return_indices=True)
     filled = zone_map[row, column].astype(np.int64)
     away = np.full(zone_map.shape, np.inf)
-    for number in np.unique(filled):
+
+    def measure(number: int) -> None:
         inside = filled == number
         if not inside.all():
             away[inside] = distance_transform_edt(inside)[inside]
+
+    in_two_threads(measure, np.unique(filled).tolist())
     return filled, away
 
 

@@ -117,8 +117,8 @@ def _dark(lit: BoolArray, promised: BoolArray, rig: Rig) -> list[str]:
     x, y = dots.table_mm[dark].mean(axis=0)
     return [
         f"{np.count_nonzero(dark)} of {np.count_nonzero(promised)} places of the content that the design lights get no "
-        f"light, about x = {x:.0f}, y = {y:.0f} mm: is something in the light's way, or does the picture lie beside "
-        "the content?"
+        f"light, about x = {x:.0f}, y = {y:.0f} mm: is something in the light's way, was somebody during the scan, "
+        "or does the picture lie beside the content?"
     ]
 
 

@@ -12,7 +12,7 @@ from rigwarp.view.lit import Lit, lit_by_projector, lit_by_screen
 from rigwarp.view.look_up import height_of, pixels_of, points
 from rigwarp.view.parts import ViewPart, view_parts
 from rigwarp.view.screen import Screen, ScreenLaid, ScreenSeen, seen_by_screen
-from rigwarp.view.screen_sheet import screen_by_sheet
+from rigwarp.view.screen_sheet import laid_by_sheet, screen_by_sheet
 from rigwarp.view.seen import Seen, joined_seen, seen_by_projector
 
 __all__ = [
@@ -31,6 +31,7 @@ __all__ = [
     "fit_view",
     "height_of",
     "joined_seen",
+    "laid_by_sheet",
     "lit_by_projector",
     "lit_by_screen",
     "pixels_of",

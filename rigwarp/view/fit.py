@@ -23,6 +23,7 @@ from rigwarp.view.registration import PartSamples, ViewRegistration, register_vi
 from rigwarp.view.seen import Seen, filled, mm_per_px, mostly_lit
 
 _LARGEST_HOLE = 400  # pixels: a speck is bridged by the model, a housing is not
+_OWN_SHARE = 0.05  # of a piece: less of it that the fit gives to another zone is the fit's border that is off
 _NEAR_PX = 2.0  # from a pixel that saw its place, one is measured: beyond, at a fold, it may be another mirror's
 _FEWEST = 500  # samples of a part
 _STRAINED = 6.0  # times a tolerance, 1-sigma: chance does not go there
@@ -94,13 +95,12 @@ def fit_view(
     """
     pieces, samples, registration = _registered(parts, seen, table, camera)
     nearest, away_px = nearest_piece(pieces, seen.light.shape)
-    of_part = np.array([-1 if piece.part is None else piece.part.first_zone for piece in pieces])[nearest]
     fits = [
         (part, fit_table_map(part.model, one, _common(part, seen), part.tolerances))
         for part, one in zip(registration.parts, samples, strict=True)
     ]
     supported = [part.own_picture(fit.table_map.measured) & (away_px <= _NEAR_PX) for part, fit in fits]
-    answers = [_answers(part, fit, here, of_part) for (part, fit), here in zip(fits, supported, strict=True)]
+    answers = [_answers(part, fit, here, pieces, nearest) for (part, fit), here in zip(fits, supported, strict=True)]
     view_map = _joined(fits, answers, supported)
     return ViewFit(
         view_map=view_map,
@@ -193,12 +193,22 @@ def _common(part: ViewPart, seen: Seen) -> Callable[[Array, BoolArray], Array]:
     return lambda table_mm, answered: np.where(answered, sigma, np.nan)
 
 
-def _answers(part: ViewPart, fit: TableMapFit, measured: BoolArray, of_part: NDArray[np.int64]) -> BoolArray:
-    """(H, W) camera pixels that a part answers: measured ones, and specks among them; not what hides the table."""
+def _answers(
+    part: ViewPart, fit: TableMapFit, measured: BoolArray, pieces: Sequence[Piece], nearest: NDArray[np.int64]
+) -> BoolArray:
+    """(H, W) camera pixels that a part answers: measured ones, and specks among them; not what hides the table.
+
+    Whose a pixel near a fold is the piece tells that is `nearest`, not the fit's border.
+    """
     holes, count = label(part.own_picture(fit.table_map.answered) & ~measured)
     small = np.bincount(holes.ravel(), minlength=count + 1) <= _LARGEST_HOLE
     small[0] = False
-    return np.asarray((measured | small[holes]) & (of_part == part.first_zone))
+    zone, own = part.own_picture(fit.table_map.zone), np.zeros(measured.shape, bool)
+    for number, piece in enumerate(pieces):
+        if piece.part is not None and piece.part.first_zone == part.first_zone:
+            shares = np.bincount(zone[piece.here & measured], minlength=1) / max(np.count_nonzero(piece.here), 1)
+            own |= (nearest == number) & np.isin(zone, np.flatnonzero(shares > _OWN_SHARE))
+    return np.asarray((measured | small[holes]) & own)
 
 
 def _joined(

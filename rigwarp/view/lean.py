@@ -1,6 +1,7 @@
 """The lean of lines of sight: from the measured place on the table and the registered mirror that they come from."""
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +13,8 @@ from rigwarp.view.design import lean_of
 
 _STEP_PX = 8  # the mirror's points vary slowly: traced on a grid and interpolated
 _ORDER = 3
+SMOOTH_TERMS: Final = 10
+"""How many there are of `smooth_terms`."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -54,7 +57,11 @@ class LeanDoubt:
 
 _ONE = np.ones((1, 2))
 LEAN_KNOWN = LeanDoubt(
-    first_zones=np.zeros(1, int), middle_px=_ONE, half_px=_ONE, terms=np.zeros((1, 10, 2, 0)), found=np.zeros(0)
+    first_zones=np.zeros(1, int),
+    middle_px=_ONE,
+    half_px=_ONE,
+    terms=np.zeros((1, SMOOTH_TERMS, 2, 0)),
+    found=np.zeros(0),
 )
 """No doubt at all."""
 

@@ -47,6 +47,11 @@ class ViewPart:
     plane_mm: float = 0.0
 
     @property
+    def zones(self) -> range:
+        """Numbers that its surfaces have in the view."""
+        return range(self.first_zone, self.first_zone + len(self.model.surfaces))
+
+    @property
     def parity(self) -> int:
         """Sign of d(table mm) / d(pixel): +1 seen by a mirror, -1 seen directly."""
         return -1 if self.flipped else 1

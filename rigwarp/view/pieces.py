@@ -141,10 +141,19 @@ def _nearest(
     return nearest
 
 
-def nearest_surface(part: ViewPart, own_px: Array, table_mm: Array) -> int:
-    """Zone of the part's own surface that would see (N, 2) places, most of them, nearest to where they were seen."""
-    distances = _distances(part, own_px, table_mm)
-    return part.model.surfaces[int(np.argmin(np.median(distances, axis=-1)))].zone
+def zone_of(piece: Piece, table_mm: Array) -> int:
+    """Zone of the view by whose surface most of a piece's places (H, W, 2) would be seen nearest to where they are.
+
+    -1 for a piece that belongs to no part.
+    """
+    if piece.part is None:
+        return -1
+    v, u = np.nonzero(piece.here)
+    some = slice(None, None, max(1, len(u) // _ASKED))
+    pixels = np.stack([u[some], v[some]], axis=-1).astype(float)
+    distances = _distances(piece.part, piece.part.own_pixels(pixels), table_mm[v[some], u[some]])
+    surface = piece.part.model.surfaces[int(np.argmin(np.median(distances, axis=-1)))]
+    return piece.part.first_zone + int(surface.zone)
 
 
 def design_distance(part: ViewPart, own_px: Array, table_mm: Array) -> float:

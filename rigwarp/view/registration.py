@@ -112,7 +112,8 @@ def register_view(parts: Sequence[ViewPart], samples: Sequence[PartSamples]) -> 
     before, after = (np.split(r, ends) for r in (first["residual"], misfit(scaled)))
     values = scaled * scale
     poses = np.concatenate([values[:_POSE], values[_POSE + _OPTICS :]]).reshape(-1, 2, 3)
-    lean_doubt, lean_sigma = _lean_doubt(parts, thin, scaled, scale, solved.covariance[: len(scale), : len(scale)])
+    mounted = solved.covariance[: len(scale), : len(scale)]
+    lean_doubt, lean_sigma = lean_doubt_of(parts, thin, scaled, scale, mounted)
     return ViewRegistration(
         parts=moved_parts(parts, values),
         moved_mm=poses[:, 0],
@@ -189,14 +190,21 @@ def _trace(model: OpticalModel, samples: PartSamples) -> tuple[Array, Array]:
     return landed, lean
 
 
-def _lean_doubt(
+def lean_doubt_of(
     parts: Sequence[ViewPart],
     samples: Sequence[PartSamples],
     scaled: Array,
     scale: Array,
     covariance: Array,
 ) -> tuple[LeanDoubt, tuple[float, ...]]:
-    """By the mounting's and the lens's posterior, and 1-sigma of each part; a mirror's shape moves the places only."""
+    """By the posterior of mounting and lens, and 1-sigma of each part; a mirror's shape moves the places only.
+
+    Parameters
+    ----------
+    samples : of each part, thinned.
+    scaled, scale : what `moved_parts` takes is their product.
+    covariance : of `scaled`.
+    """
     few = [_every(one, _LEAN_EVERY) for one in samples]
     now = [_trace(p.model, s)[1] for p, s in zip(moved_parts(parts, scaled * scale), few, strict=True)]
     columns = []
@@ -214,7 +222,7 @@ def _lean_doubt(
     for part, sample, error in zip(parts, few, np.split(errors, ends), strict=True):
         known = np.isfinite(error).all(axis=(1, 2))
         pixels_px = part.own_pixels(sample.pixels_px)
-        low, high = pixels_px.min(axis=0), pixels_px.max(axis=0)
+        low, high = np.zeros((2, 2)) if not len(pixels_px) else np.stack([pixels_px.min(axis=0), pixels_px.max(axis=0)])
         middles.append((low + high) / 2.0)
         halves.append(np.maximum((high - low) / 2.0, 1.0))
         smooth = smooth_terms((pixels_px - middles[-1]) / halves[-1])[known]

@@ -14,18 +14,17 @@ from rigwarp.rig import Table, inside_table
 from rigwarp.view.design import lean_of
 from rigwarp.view.lean import LeanDoubt, mirror_points
 from rigwarp.view.parts import ViewPart
-from rigwarp.view.pieces import find_pieces, nearest_piece, nearest_surface
+from rigwarp.view.pieces import find_pieces, nearest_piece, zone_of
 from rigwarp.view.seen import Seen, mm_per_px, mostly_lit, scan_error_mm
 
-N_DOUBTS: Final = 3
-"""What is not surely known of a display: glass and thickness, mm, and pitch, as a share."""
+N_DOUBTS: Final = 6
+"""What is not known of a display: glass and thickness, mm; pitch, as a share; its middle (x, y), mm, and turn."""
 _FEWEST_SHARED = 500  # pixels that see the display at two of its places
 _FEWEST = 2000
 _LAID_MM = 0.01  # how well one place is known against another
 _AGREE_MM = 0.5  # places that share pixels agree much better, or one of them was decoded wrongly
 _PASSES = 3
 _SIGMAS = 6.0  # usual distances: pixels that disagree by more were decoded wrongly
-_ASKED = 100  # one of so many pixels of a piece says over which surface it is seen
 _GLASS_PASSES = 3  # lean and glass hang together: each pass is off by a hundredth of the one before
 _EDGE_PX = 3.0  # camera pixels that blur and aperture reach
 _CHUNK = 1 << 17
@@ -42,9 +41,11 @@ class Screen:
     thickness_mm, thickness_sigma_mm : how high the top of its glass lies over the table: by a caliper.
     glass_mm, glass_sigma_mm : from the top of the glass down to the pixels, which is seldom known.
     glass_index : of refraction.
-    covariance : (3 + m, 3 + m) of glass_mm, thickness_mm, pitch and the m errors of the lean (in sigmas), where a
-        printed sheet told them together.
-    centre_mm, rotation_rad : where the middle of its pixels lay the first time; 0: its top edge towards +y.
+    covariance : (6 + m, 6 + m) of glass_mm, thickness_mm, pitch, centre_mm, rotation_rad and the m errors of the lean
+        (in sigmas), where a printed sheet told them together.
+    print_share : of the variance of places that it then shows, what an exactly known print would take away.
+    centre_mm, rotation_rad : where the middle of its pixels lay the first time; 0: its top edge towards +y. Without a
+        sheet this is what says where the table's frame is.
     """
 
     pixels: tuple[int, int]
@@ -56,14 +57,15 @@ class Screen:
     glass_sigma_mm: float = 0.3
     glass_index: float = 1.52
     covariance: Array | None = None
+    print_share: float = 0.0
     centre_mm: tuple[float, float] = (0.0, 0.0)
     rotation_rad: float = 0.0
 
     def doubt(self, of_lean: int = 0) -> Array:
-        """(3 + m, 3 + m) covariance of glass_mm, thickness_mm, pitch and `of_lean` errors of the lean."""
+        """(6 + m, 6 + m) covariance of what is not surely known and of `of_lean` errors of the lean."""
         if self.covariance is not None:
             return self.covariance[: N_DOUBTS + of_lean, : N_DOUBTS + of_lean]
-        known = [self.glass_sigma_mm, self.thickness_sigma_mm, self.pitch_sigma]
+        known = [self.glass_sigma_mm, self.thickness_sigma_mm, self.pitch_sigma, 0.0, 0.0, 0.0]
         return np.diag(np.concatenate([known, np.ones(of_lean)])) ** 2
 
     def spots_mm(self, u_px: Array, v_px: Array) -> Array:
@@ -78,14 +80,17 @@ class Screen:
 
 
 def screen_slopes(screen: Screen, table_mm: Array, lean: Array, by_lean: Array) -> Array:
-    """(N, 2, 3 + m) how places on the table, told by a display, move with glass, thickness, pitch and lean errors.
+    """(N, 2, 6 + m) how places on the table, told by a display, move with its doubts and with lean errors.
 
     `by_lean` (N, 2, m) is how the lean moves with these. That glass then bends a little less or more is left out: it is
     a fiftieth of what the way above the table does.
     """
     share = screen.glass_run(lean)[..., None]
     height = screen.thickness_mm - screen.glass_mm * share
-    of_display = np.stack([-share * lean, lean, table_mm - height * lean - np.array(screen.centre_mm)], axis=-1)
+    spot = table_mm - height * lean - np.array(screen.centre_mm)
+    x, y = (np.broadcast_to(axis, spot.shape) for axis in np.eye(2))
+    turned = np.stack([-spot[:, 1], spot[:, 0]], axis=-1)
+    of_display = np.stack([-share * lean, lean, spot, x, y, turned], axis=-1)
     return np.concatenate([of_display, height[..., None] * by_lean], axis=-1)
 
 
@@ -209,12 +214,10 @@ def _leans(
         here = (nearest == number) & np.isfinite(spot_mm[..., 0])
         if (part := piece.part) is None or not here.any():
             continue
-        asked = piece.here & (np.cumsum(piece.here.ravel()).reshape(piece.here.shape) % _ASKED == 0)
-        surface = nearest_surface(part, part.own_pixels(_pixels(asked)), spot_mm[asked])
-        zone[here] = part.first_zone + surface
+        zone[here] = zone_of(piece, spot_mm)
         at_mirror = np.full((*nearest.shape, 3), np.nan)
         own = part.own_picture(here)
-        at_mirror[own] = mirror_points(part.model, surface, own)
+        at_mirror[own] = mirror_points(part.model, int(zone[here][0]) - part.first_zone, own)
         at_mirror = part.own_picture(at_mirror)[here]
         shift = lean_doubt.shift(_pixels(here), zone[here])
         height_mm = np.full(len(shift), screen.thickness_mm)
@@ -234,13 +237,13 @@ def _doubt_mm(
     screen: Screen, place_mm: Array, lean: Array, lean_doubt: LeanDoubt, pixels_px: Array, zone: NDArray[np.int64]
 ) -> Array:
     """(N,) 1-sigma per axis of places (N, 2) at raw pixels: of the display and of the lean."""
-    half = np.linalg.cholesky(screen.doubt(lean_doubt.count))
+    doubt = screen.doubt(lean_doubt.count)
     found = np.empty(len(place_mm))
     for start in range(0, len(found), _CHUNK):
         some = slice(start, start + _CHUNK)
         by_lean = lean_doubt.slopes(pixels_px[some], zone[some])
         slopes = screen_slopes(screen, place_mm[some], lean[some], by_lean)
-        found[some] = np.sqrt(np.sum((slopes @ half) ** 2, axis=(1, 2)) / 2.0)
+        found[some] = np.sqrt(np.sum((slopes @ doubt) * slopes, axis=(1, 2)) / 2.0)
     return found
 
 

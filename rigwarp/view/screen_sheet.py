@@ -1,8 +1,9 @@
-"""What a printed sheet tells of a display: glass, thickness and pitch, which no number of the display's places tells.
+"""What a printed sheet tells of a display: where it lay, glass, thickness and pitch, which its places do not tell.
 
-A sheet has no glass. Photographed anywhere on the table over the same mirrors, its corners are where the display's
-places put them only if glass (which shifts slanting sights), thickness and pitch are right: a linear least squares in
-these, the sheet's own print and height, and where it lies.
+A sheet has no glass, and no height to speak of. The first one lies where it is said to, and so says where the frame is;
+others lie anywhere. Photographed over the same mirrors, their corners are where the display's places put them only if
+glass (which shifts slanting sights), thickness and pitch are right: a linear least squares in these, where the display
+lay, the sheets' own print and height, and where the others lie.
 """
 
 from collections.abc import Callable, Sequence
@@ -18,8 +19,9 @@ from rigwarp.geometry import Array
 from rigwarp.geometry.robust import HUBER_CLOSE, normal_prior, robust_least_squares, sigma_per_axis
 from rigwarp.rig.model import Target
 from rigwarp.table_map.inverse import bilinear, looked_up
-from rigwarp.view.lean import LeanDoubt
+from rigwarp.view.lean import LEAN_KNOWN, LeanDoubt
 from rigwarp.view.printed.found import SheetCorners
+from rigwarp.view.printed.unknowns import plane_turn, require_near
 from rigwarp.view.screen import N_DOUBTS, Screen, ScreenSeen, screen_slopes
 from rigwarp.view.seen import filled
 
@@ -28,21 +30,47 @@ _FEWEST_EACH = 4
 _LEAST_PX = 0.03  # 1-sigma of a corner, at best
 _WORTH = 150.0  # corners: paper and blur move neighbours alike
 _PASSES = 8
-_PRINT, _PLACE = 4, 3  # unknowns: both scales, squareness, height; middle and turn of each sheet
+_LAID, _PLACE = slice(3, N_DOUBTS), 3  # unknowns: of where the display lay, and of where a sheet lies
 _ANYWHERE = 1e3  # mm and rad
 
 
 @dataclass(frozen=True, kw_only=True)
 class _Sheet:
-    """(N,) corners of one sheet where the display's places put them; `turn` (2, 2) is the sheet's."""
+    """(N,) corners of one sheet where the display's places put them, and where it lies: as told, or by these."""
 
     places_mm: Array
     lean: Array
     by_lean: Array
     mm_per_px: Array
-    flat_mm: Array
-    bends: Array
-    turn: Array
+    board_mm: Array
+    laid: Target
+
+    @property
+    def flat_mm(self) -> Array:
+        """(N, 2) where the corners are if it lies there."""
+        return board_to_table(self.board_mm, self.laid, height_mm=0.0)[:, :2]
+
+
+def laid_by_sheet(screen: Screen, looked_at: ScreenSeen, corners: Sequence[SheetCorners], target: Target) -> Screen:
+    """The display where the first sheet, which lies where `target` has it, says that it lay: by a rigid move.
+
+    Raises
+    ------
+    MeasurementError
+        The first sheet is hardly seen where the display was, or lies elsewhere.
+    """
+    found = _looked(looked_at, LEAN_KNOWN, _of_photo(corners, 0), target)
+    if len(found.places_mm) < _FEWEST_EACH:
+        raise MeasurementError(
+            f"only {len(found.places_mm)} corners of the first sheet, which says where the table's frame is, lie where "
+            f"the display was seen, too ({_FEWEST_EACH} are needed): lay the display there, too, or the sheet where it "
+            "was, and say so in [view.target]"
+        )
+    require_near(found.laid, target)
+    turn = target.rotation_rad - found.laid.rotation_rad
+    aside = plane_turn(turn) @ (np.array(screen.centre_mm) - found.laid.centre_mm)
+    x, y = (target.centre_mm + aside).tolist()
+    return replace(screen, centre_mm=(x, y), rotation_rad=screen.rotation_rad + turn)
 
 
 def screen_by_sheet(
@@ -53,37 +81,35 @@ def screen_by_sheet(
     target: Target,
     sheet: SheetSigma,
 ) -> tuple[Screen, LeanDoubt]:
-    """The display and the lean at which the sheet is as it was printed, and their covariance.
+    """The display and the lean at which the sheets are as they were printed, and their covariance.
 
     Parameters
     ----------
-    screen, looked_at : the display as described, and what it shows with that.
+    screen, looked_at : the display as described, where `laid_by_sheet` has it, and what it shows with that.
     lean_doubt : how well the lean is known.
     corners : of sheets on the table, by photograph and zone.
-    target, sheet : the print, and how well that and its height are known.
+    target, sheet : the print, where the first one lies, and how well the print and its height are known.
 
     Raises
     ------
     MeasurementError
-        The sheet is hardly seen where the display was.
+        The sheets are hardly seen where the display was.
     """
     photos = sorted({one.photo for one in corners})
-    places_mm, lean = looked_at.seen.table_mm, filled(looked_at.lean)
-    looked = [
-        _looked(places_mm, lean, lean_doubt, [one for one in corners if one.photo == photo], target) for photo in photos
-    ]
-    looked = [one for one in looked if len(one.places_mm) >= _FEWEST_EACH]
+    looked = [_looked(looked_at, lean_doubt, _of_photo(corners, photo), target) for photo in photos]
+    looked = [replace(looked[0], laid=target), *(one for one in looked[1:] if len(one.places_mm) >= _FEWEST_EACH)]
     count = sum(len(one.places_mm) for one in looked)
     if count < _FEWEST:
         raise MeasurementError(
             f"only {count} corners of the sheet lie where the display was seen, too ({_FEWEST} are needed): lay it "
             "where the display lay, across as many mirrors as it reaches"
         )
-    wanted = np.concatenate([(one.places_mm - _laid(one, target)) / one.mm_per_px[:, None] for one in looked])
-    slope = np.concatenate([_slope(screen, one, k, len(looked), target) for k, one in enumerate(looked)])
+    wanted = np.concatenate([(one.places_mm - one.flat_mm) / one.mm_per_px[:, None] for one in looked])
+    slope = np.concatenate([_slope(screen, one, k, len(looked) - 1, sheet) for k, one in enumerate(looked)])
     doubts = N_DOUBTS + lean_doubt.count
-    known = [*np.sqrt(np.diag(screen.doubt(lean_doubt.count))), *sheet.printed, sheet.height_mm]
-    prior = np.concatenate([known, np.full(_PLACE * len(looked), _ANYWHERE)])
+    known = np.sqrt(np.diag(screen.doubt(lean_doubt.count)))
+    known[_LAID] = _ANYWHERE
+    prior = np.concatenate([known, np.ones(3), [sheet.height_mm], np.full(_PLACE * (len(looked) - 1), _ANYWHERE)])
 
     def linear(unknowns: Array) -> tuple[Array, Callable[[], Array]]:
         return wanted - slope @ unknowns, lambda: slope
@@ -97,59 +123,68 @@ def screen_by_sheet(
         passes=_PASSES,
         worth=_WORTH * len(looked),
     )
-    glass, thickness, pitch = solved.unknowns[:N_DOUBTS]
+    exact = solved.precision.copy()
+    exact[range(doubts, doubts + 3), range(doubts, doubts + 3)] = 1e12
+    shown = slope[..., :doubts].reshape(-1, doubts)
+    with_print, without = (
+        float(np.sum((shown @ covariance[:doubts, :doubts]) * shown))
+        for covariance in (solved.covariance, np.linalg.inv(solved.normal + exact))
+    )
+    glass, thickness, pitch, x, y, turn = solved.unknowns[:N_DOUBTS].tolist()
     told = replace(
         screen,
-        glass_mm=max(screen.glass_mm + float(glass), 0.0),
-        thickness_mm=screen.thickness_mm + float(thickness),
-        pitch_mm=screen.pitch_mm * (1.0 + float(pitch)),
+        glass_mm=max(screen.glass_mm + glass, 0.0),
+        thickness_mm=screen.thickness_mm + thickness,
+        pitch_mm=screen.pitch_mm * (1.0 + pitch),
+        centre_mm=(screen.centre_mm[0] + x, screen.centre_mm[1] + y),
+        rotation_rad=screen.rotation_rad + turn,
         covariance=solved.covariance[:doubts, :doubts],
+        print_share=1.0 - without / with_print,
     )
     return told, replace(lean_doubt, found=lean_doubt.found + solved.unknowns[N_DOUBTS:doubts])
 
 
-def _looked(
-    places_mm: Array, lean: Array, lean_doubt: LeanDoubt, corners: Sequence[SheetCorners], target: Target
-) -> _Sheet:
+def _of_photo(corners: Sequence[SheetCorners], photo: int) -> list[SheetCorners]:
+    return [one for one in corners if one.photo == photo]
+
+
+def _looked(looked_at: ScreenSeen, lean_doubt: LeanDoubt, corners: Sequence[SheetCorners], target: Target) -> _Sheet:
+    """Corners of one sheet; it lies as it fits best (Kabsch, 1976)."""
     pixels = np.concatenate([one.pixels_px for one in corners])
     board = np.concatenate([one.board_mm for one in corners])
-    places, by_px = bilinear(looked_up(places_mm), places_mm.shape, pixels)
-    slant, _ = bilinear(looked_up(lean), lean.shape, pixels)
+    places, by_px = bilinear(looked_up(looked_at.seen.table_mm), looked_at.lean.shape, pixels)
+    slant, _ = bilinear(looked_up(filled(looked_at.lean)), looked_at.lean.shape, pixels)
     zone = np.repeat([one.zone for one in corners], [len(one.pixels_px) for one in corners])
-    by_lean = lean_doubt.slopes(pixels, zone)
     known = np.isfinite(places).all(axis=-1) & np.isfinite(by_px).all(axis=(1, 2))
-    places, slant = places[known] - target.thickness_mm * slant[known], slant[known]
-    flat = board_to_table(board[known], replace(target, centre_mm=np.zeros(2), rotation_rad=0.0), height_mm=0.0)[:, :2]
-    a, b = flat @ [1.0, 1.0j], places @ [1.0, 1.0j]
-    turn = np.exp(1j * np.angle(np.vdot(a - a.mean(), b - b.mean()))) if len(a) else 1.0 + 0.0j
+    by_lean = lean_doubt.slopes(pixels, zone)[known]
+    places, slant, board = places[known] - target.thickness_mm * slant[known], slant[known], board[known]
+    laid = replace(target, centre_mm=np.zeros(2), rotation_rad=0.0)
+    if len(board):
+        flat, there = (spots @ [1.0, 1.0j] for spots in (board_to_table(board, laid, height_mm=0.0)[:, :2], places))
+        turn = float(np.angle(np.vdot(flat - flat.mean(), there - there.mean())))
+        middle = there.mean() - np.exp(1j * turn) * flat.mean()
+        laid = replace(target, centre_mm=np.array([middle.real, middle.imag]), rotation_rad=turn)
     return _Sheet(
         places_mm=places,
         lean=slant,
-        by_lean=by_lean[known],
+        by_lean=by_lean,
         mm_per_px=np.sqrt(np.sum(by_px[known] ** 2, axis=(1, 2)) / 2.0),
-        flat_mm=flat,
-        bends=print_bends(board[known], board_size_mm(target)),
-        turn=np.array([[turn.real, -turn.imag], [turn.imag, turn.real]]),
+        board_mm=board,
+        laid=laid,
     )
 
 
-def _laid(one: _Sheet, target: Target) -> Array:
-    """(N, 2) where the corners are if the sheet lies as it fits best (Kabsch, 1976)."""
-    turned = one.flat_mm @ one.turn.T
-    return np.asarray(turned - turned.mean(axis=0) + one.places_mm.mean(axis=0))
-
-
-def _slope(screen: Screen, one: _Sheet, number: int, sheets: int, target: Target) -> Array:
+def _slope(screen: Screen, one: _Sheet, number: int, others: int, sheet: SheetSigma) -> Array:
     """(N, 2, n) how corners by the sheet minus those by the display move with the unknowns, camera pixels."""
-    turned = one.flat_mm @ one.turn.T
-    middle = turned - turned.mean(axis=0)
-    on_table = one.places_mm + target.thickness_mm * one.lean
+    on_table = one.places_mm + one.laid.thickness_mm * one.lean
     by_display = screen_slopes(screen, on_table, one.lean, one.by_lean)
-    by_display[..., N_DOUBTS:] -= target.thickness_mm * one.by_lean
-    upright = one.turn @ np.diag([1.0, -1.0])  # the board's y runs down
-    by_print = np.einsum("ij,njk->nik", upright, one.bends)
-    by_place = np.zeros((*middle.shape, _PLACE * sheets))
-    by_place[:, 0, _PLACE * number] = by_place[:, 1, _PLACE * number + 1] = 1.0
-    by_place[..., _PLACE * number + 2] = np.stack([-middle[:, 1], middle[:, 0]], axis=-1)
+    by_display[..., N_DOUBTS:] -= one.laid.thickness_mm * one.by_lean
+    upright = plane_turn(one.laid.rotation_rad) @ np.diag([1.0, -1.0])  # the board's y runs down
+    by_print = upright @ print_bends(one.board_mm, board_size_mm(one.laid)) @ sheet.printed
+    by_place = np.zeros((*one.lean.shape, _PLACE * others))
+    if number:
+        from_middle, own = one.flat_mm - one.laid.centre_mm, by_place[..., _PLACE * (number - 1) :]
+        own[:, 0, 0] = own[:, 1, 1] = 1.0
+        own[..., 2] = np.stack([-from_middle[:, 1], from_middle[:, 0]], axis=-1)
     slope = np.concatenate([-by_display, by_print, one.lean[..., None], by_place], axis=-1)
     return np.asarray(slope / one.mm_per_px[:, None, None])

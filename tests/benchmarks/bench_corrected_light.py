@@ -42,6 +42,7 @@ from rigwarp.geometry import Array
 from rigwarp.jobs.design import design_map
 from rigwarp.jobs.freed_memory import share_one_heap
 from rigwarp.jobs.progress import SILENT
+from rigwarp.jobs.results.design_ahead import DesignAhead
 from rigwarp.jobs.results.fit import fit_scans
 from rigwarp.patterns import PatternSet, fast_set
 from rigwarp.rig import Rig, inside_table, parse_rig
@@ -95,6 +96,7 @@ def _one(case: str) -> dict[str, float]:
         write_camera(root / CAMERA_FILE, camera)
         folder = open_rig(root)
         design_map(folder)  # kept in design.npz, as `trace` and `scan` do
+        design = DesignAhead(folder)  # as `calibrate` does
         with new_run(root / SCANS, "scan", folder) as run:
             decoder = Decoder(patterns)
             start = time.process_time()
@@ -115,7 +117,7 @@ def _one(case: str) -> dict[str, float]:
             at_warp.append(time.process_time() - processor)
             return made.verdict
 
-        made = fit_scans(SILENT, folder, [run], decoded=[decoded], accept=True, show=shown)
+        made = fit_scans(SILENT, folder, [run], decoded=[decoded], design=design, accept=True, show=shown)
         return {
             "photograph_cpu_s": each,
             "decode_s": decode_s,

@@ -10,6 +10,10 @@ the rigs their means, variances and correlations are exact: two dozen rigs then 
 z is the root mean square of error / sigma_mm over the content area of all rigs, with the photographed camera and with
 the true one (whose lens model lacks the prism). "z, fine structure" leaves smooth errors out: the random part.
 Pixels whose place the pupil smears (tests/support/map_truth.py) are judged by themselves.
+
+    python tests/benchmarks/run.py [--seeds A-B] [--jobs N] [--json] sigma
+
+Seeds are the numbers of the rigs, 0 to 23.
 """
 
 import os
@@ -19,6 +23,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command line does
 import sys
 import tempfile
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -27,7 +32,8 @@ import numpy as np
 _TESTS = Path(__file__).resolve().parents[1]
 sys.path[:0] = [str(_TESTS / "support"), str(_TESTS / "benchmarks")]
 
-from map_truth import TrueMap, map_errors, read_truth, spread, true_map  # noqa: E402
+import run  # noqa: E402
+from map_truth import map_errors, read_truth, spread, true_map  # noqa: E402
 from small_rig import make_small_rig  # noqa: E402
 from whole_chain import photographed_camera, scanned, true_camera  # noqa: E402
 
@@ -52,12 +58,11 @@ _Z = (0.9, 1.1)
 _CAMERAS = ("photographed camera", "true camera")
 
 
-def measure(scenario: str = "round-table") -> dict[str, Any]:
+def measure(scenario: str = "round-table", seeds: range = range(_RIGS), jobs: int = 1) -> dict[str, Any]:
     """z over all rigs, and how it spreads from rig to rig."""
     with tempfile.TemporaryDirectory() as name:
-        folder = open_rig(make_small_rig(Path(name) / "rig", scenario))
-        base, truth = read_truth(folder), true_map(folder)
-        found = [_rig(folder, built, truth) for built in _drawn(folder, base)]
+        path = make_small_rig(Path(name) / "rig", scenario)
+        found = run.spread(partial(_rig, path), seeds, jobs)
     figures: dict[str, Any] = {"rigs": len(found)}
     held: dict[str, bool] = {}
     for camera in _CAMERAS:
@@ -112,8 +117,11 @@ def _prism_sigma(folder: RigFolder, base: VirtualTruth) -> float:
     return _LENS_PX / float(base.camera.focal_px.mean() * np.sqrt(np.mean(radius2**2)))
 
 
-def _rig(folder: RigFolder, built: VirtualTruth, truth: TrueMap) -> dict[str, dict[str, Any]]:
+def _rig(path: Path, number: int) -> dict[str, dict[str, Any]]:
     """The whole chain on one rig."""
+    folder = open_rig(path)
+    base, truth = read_truth(folder), true_map(folder)
+    built = _drawn(folder, base)[number]
     virtual = VirtualRig(folder.rig, built, meshes=folder.meshes, profiles=folder.profiles)
     cameras = dict(
         zip(
@@ -156,6 +164,4 @@ def _pooled(rigs: list[dict[str, Any]]) -> dict[str, Any]:
 
 
 if __name__ == "__main__":
-    from run import alone
-
-    sys.exit(alone("sigma", measure))
+    sys.exit(run.alone("sigma", measure))

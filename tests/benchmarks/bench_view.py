@@ -1,9 +1,12 @@
 """A view's map over virtual rigs drawn from their tolerances: error, and error over sigma.
 
 * places: rays are the virtual rig's own; places have independent noise, and a smooth error as a projector's map has it.
+* heights: as places, by wings that sink outwards and both see the middle: points 0 to 60 mm above it, told by one wing
+  and their height by both, each pixel off by 0.05.
 * patterns: a whole scan by the projector, whose map is the true one with a smooth error of its stated size.
-* screen: a tablet at three places, its glass drawn from 0.5 to 1.5 mm and its pitch from 0.05 %, and one photograph of
-  the printed sheet; `screen-sheets` with three of it, side by side; `screen-alone` with none.
+* screen: a tablet at three places, its glass drawn from 0.5 to 1.5 mm and its pitch from 0.05 %, and three photographs
+  of the printed sheet, side by side, its four sides and both diagonals read twice each, to 0.1 mm; `screen-once` with
+  one photograph, two sides read once each; `screen-alone` with none.
 * as_built: patterns, with the view's lens calibrated, by a projector that was scanned itself: each wing's form against
   the built one, once both are laid on each other.
 * sheets: four photographs of the printed sheet, its scale drawn from 0.1 mm over the length of the steel rule, which
@@ -38,8 +41,8 @@ from whole_chain import photographed_camera, scanned  # noqa: E402
 
 from rigwarp.devices import Bench, open_virtual, open_virtual_view  # noqa: E402
 from rigwarp.errors import RigwarpError  # noqa: E402
-from rigwarp.files import RigFolder, make_current, new_run, read_view_map, write_camera, write_map  # noqa: E402
-from rigwarp.files.names import CAMERA_FILE, MAP_FILE, RESULTS, VIEW_MAP_FILE  # noqa: E402
+from rigwarp.files import RigFolder, make_current, new_run, write_camera, write_map  # noqa: E402
+from rigwarp.files.names import CAMERA_FILE, MAP_FILE, RESULTS  # noqa: E402
 from rigwarp.geometry import Array, PixelMap, ViewMap  # noqa: E402
 from rigwarp.jobs.design import design_model  # noqa: E402
 from rigwarp.jobs.progress import SILENT  # noqa: E402
@@ -52,13 +55,14 @@ from rigwarp.jobs.view.sheets import fit_view_by_sheets, scan_sheets  # noqa: E4
 from rigwarp.rig.model import RULER_MM  # noqa: E402
 from rigwarp.simulation.view import ScreenPlace  # noqa: E402
 from rigwarp.table_map import fit_table_map, rig_tolerances, samples_from_scan  # noqa: E402
-from rigwarp.view import Screen, fit_view  # noqa: E402
+from rigwarp.view import LeanDoubt, Lit, Screen, fit_view, height_of, pixels_of, points  # noqa: E402
 
-CELLS = ("places", "patterns", "as_built", "screen", "screen-sheets", "screen-alone", "sheets", "sheets-200")
-_SHARE = {"places": 0.2, "patterns": 0.4, "as_built": 0.4, "screen": 0.4}
-_P95_MM = {"places": 0.10, "patterns": 0.10, "as_built": 0.10, "screen": 0.15, "screen-sheets": 0.15, "sheets": 0.25}
+CELLS = ("places", "heights", "patterns", "as_built", "screen", "screen-once", "screen-alone", "sheets", "sheets-200")
+_SHARE = {"places": 0.2, "heights": 0.2, "patterns": 0.4, "as_built": 0.4, "screen": 0.4}
+_P95_MM = {"places": 0.10, "patterns": 0.10, "as_built": 0.10, "screen": 0.15, "sheets": 0.25}
 _TOLD = ("built_um", "off_um", "z", "findings")
 _PROJECTOR_MM = 0.02
+_HEIGHTS_MM, _SPOTS, _OFF_PX = (0.0, 5.0, 20.0, 60.0), 400, 0.05
 _FOLD_PX = 3.0
 _TABLET = Screen(pixels=(512, 320), pitch_mm=0.5175, thickness_mm=7.6)  # as fine to the camera as the demo's
 _TABLET_AT = ((0.0, 0.0, 0.0), (184.0, 6.0, 0.05), (-184.0, -4.0, np.pi - 0.03))
@@ -97,6 +101,8 @@ def _pooled(by_seed: dict[int, dict[str, float]]) -> dict[str, Any]:
     square = {name: float(np.sqrt(np.mean([one[name] ** 2 for one in rigs]))) for name in ("rms_mm", "z_spread")}
     lean = [one["lean_z"] ** 2 for one in rigs if "lean_z" in one]
     told = {n: one["mirrors"] for n, one in by_seed.items() if "mirrors" in one}
+    over = [one["over_sigma"] for one in rigs if "over_sigma" in one]
+    passed_on = {seed: round(one["passed_on_z"], 2) for seed, one in by_seed.items() if "passed_on_z" in one}
     return {
         **square,
         "p95_mm": float(np.median([one["p95_mm"] for one in rigs])),
@@ -105,7 +111,12 @@ def _pooled(by_seed: dict[int, dict[str, float]]) -> dict[str, Any]:
         "z_by_seed": {seed: round(one["z_spread"], 2) for seed, one in by_seed.items()},
         "coverage": min(one["coverage"] for one in rigs),
         "wrong_zone_px": max(one["wrong_zone_px"] for one in rigs),
-        **({"as_built": _mirrors(told)} if told else {}),
+        **({"as_built": _mirrors(told), "passed_on_z_by_seed": passed_on} if told else {}),
+        **(
+            {"over_sigma": {h: np.sqrt(np.mean([np.square(o[h]) for o in over], axis=0)).tolist() for h in over[0]}}
+            if over
+            else {}
+        ),
         **({"lean_z": float(np.sqrt(np.mean(lean)))} if lean else {}),
     }
 
@@ -142,6 +153,10 @@ def _held(cell: str, figures: dict[str, Any]) -> dict[str, bool]:
         held["98 % of what is seen lit"] = figures["coverage"] >= 0.98
     if "as_built" in figures:
         held["form's error over its sigma 0.8 to 1.2"] = 0.8 <= figures["as_built"].get("z_spread", np.nan) <= 1.2
+    for height_mm, (height, place) in figures.get("over_sigma", {}).items():
+        held[f"{height_mm:.0f} mm above the table: error over sigma 0.8 to 1.2"] = (
+            0.8 <= min(height, place) <= max(height, place) <= 1.2
+        )
     if "lean_z" in figures:
         held["lean's error over its sigma at most 1.2"] = figures["lean_z"] <= 1.2
     return held
@@ -165,9 +180,37 @@ def _wrong_zone_px(found: ViewMap, true: ViewMap) -> float:
 def _places(root: Path, seed: int) -> dict[str, float]:
     view = sorting_view(root, share=_SHARE["places"], seed=seed, shape=_shape(seed))
     fit = fit_view(view.parts, view.seen, view.folder.rig.table)
-    judged = against_truth(fit.view_map, view.true)
-    lean_z = judged["lean_rms"] / max(fit.registration.lean_sigma)
-    return {**judged, "lean_z": lean_z, "wrong_zone_px": _wrong_zone_px(fit.view_map, view.true)}
+    return _judged(fit.view_map, view.true, fit.registration.lean_doubt)
+
+
+def _heights(root: Path, seed: int) -> dict[str, Any]:
+    view = sorting_view(root, share=_SHARE["heights"], seed=seed, shape=_shape(seed), sinking=True)
+    fit = fit_view(view.parts, view.seen, view.folder.rig.table)
+    doubt, random, over = fit.registration.lean_doubt, np.random.default_rng(seed), {}
+    for height_mm in _HEIGHTS_MM:
+        spots = random.uniform([-60.0, -90.0], [60.0, 90.0], (_SPOTS, 2))
+        pixels = pixels_of(view.true, spots, height_mm=height_mm).pixels_px + _OFF_PX * random.normal(
+            size=(2, _SPOTS, 2)
+        )
+        height, sigma = height_of(fit.view_map, *pixels, sigma_px=_OFF_PX, lean_doubt=doubt)
+        place, place_sigma = points(fit.view_map, pixels[0], height_mm=height_mm, sigma_px=_OFF_PX, lean_doubt=doubt)
+        over[height_mm] = [_rms((height - height_mm) / sigma), _rms((place - spots) / place_sigma[:, None])]
+    return {**_judged(fit.view_map, view.true, doubt), "over_sigma": over}
+
+
+def _rms(values: Array) -> float:
+    return float(np.sqrt(np.nanmean(values**2)))
+
+
+def _judged(found: ViewMap, true: ViewMap, lean_doubt: LeanDoubt, lit: Lit | None = None) -> dict[str, float]:
+    v, u = np.nonzero(found.measured & true.answered & (found.zone == true.zone))
+    slopes = lean_doubt.slopes(np.stack([u, v], axis=-1).astype(float), found.zone[v, u])
+    off = (found.lean - true.lean)[v, u]
+    return {
+        **against_truth(found, true, lit),
+        "lean_z": float(np.sqrt(np.mean(off**2 / np.sum(slopes**2, axis=-1)))),
+        "wrong_zone_px": _wrong_zone_px(found, true),
+    }
 
 
 def _patterns(root: Path, seed: int) -> dict[str, float]:
@@ -186,8 +229,16 @@ def _as_built(root: Path, seed: int) -> dict[str, Any]:
     camera = photographed_camera(folder, virtual, sheet_mm=rig.target.thickness_mm)
     write_camera(root / CAMERA_FILE, camera)
     samples = samples_from_scan(scanned(folder, virtual), camera, rig.table)
-    _scan(folder, fit_table_map(design_model(folder), samples, camera, rig_tolerances(rig)).table_map)
-    return {**_fitted(folder), "mirrors": judged_mirrors(folder)}
+    passed_on = fit_table_map(design_model(folder), samples, camera, rig_tolerances(rig)).table_map
+    _scan(folder, passed_on)
+    found, mirrors = _fitted(folder), judged_mirrors(folder)
+    return {**found, "mirrors": mirrors, "passed_on_z": _over_sigma(passed_on, virtual.true_map())}
+
+
+def _over_sigma(found: PixelMap, true: PixelMap) -> float:
+    """Root mean square of a projector's map's errors over its sigma."""
+    both = found.measured & true.answered & (found.zone == true.zone)
+    return float(np.sqrt(np.mean(((found.table_mm - true.table_mm) / found.sigma_mm[..., None])[both] ** 2)))
 
 
 def _scan(folder: RigFolder, known: PixelMap) -> None:
@@ -202,12 +253,11 @@ def _scan(folder: RigFolder, known: PixelMap) -> None:
 
 def _fitted(folder: RigFolder) -> dict[str, float]:
     made, true = fit_rig_view(SILENT, folder), open_virtual_view(folder).true_map()
-    judged = against_truth(made.fit.view_map, true, made.evidence.lit)
-    return {**judged, "wrong_zone_px": _wrong_zone_px(made.fit.view_map, true)}
+    return _judged(made.fit.view_map, true, made.fit.registration.lean_doubt, made.evidence.lit)
 
 
-def _screen(root: Path, seed: int, *, sheets: tuple[int, ...] = (0,)) -> dict[str, float]:
-    folder = drawn_view(root, seed, share=_SHARE["screen"], alone=True)
+def _screen(root: Path, seed: int, *, sheets: tuple[int, ...] = (0, 2, 3), twelve: bool = True) -> dict[str, float]:
+    folder = drawn_view(root, seed, share=_SHARE["screen"], alone=True, twelve=twelve)
     places = [ScreenPlace(centre_mm=np.array([x, y]), rotation_rad=turn) for x, y, turn in _TABLET_AT]
     export_screen(SILENT, root / "tablet", _TABLET, set_name=DEFAULT_SET)
     photograph_screen(SILENT, folder, root / "tablet", places)
@@ -215,12 +265,12 @@ def _screen(root: Path, seed: int, *, sheets: tuple[int, ...] = (0,)) -> dict[st
     return _fitted(folder)
 
 
-def _screen_by_sheets(root: Path, seed: int) -> dict[str, float]:
-    return _screen(root, seed, sheets=(0, 2, 3))
+def _screen_once(root: Path, seed: int) -> dict[str, float]:
+    return _screen(root, seed, sheets=(0,), twelve=False)
 
 
 def _screen_alone(root: Path, seed: int) -> dict[str, float]:
-    return _screen(root, seed, sheets=())
+    return _screen(root, seed, sheets=(), twelve=False)
 
 
 def _sheet_photos(folder: RigFolder, places: tuple[tuple[float, float, float], ...]) -> list[Path]:
@@ -237,9 +287,8 @@ def _sheet_photos(folder: RigFolder, places: tuple[tuple[float, float, float], .
 def _sheets(root: Path, seed: int, *, ruler_mm: float | None = None) -> dict[str, float]:
     folder = drawn_view(root, seed, share=1.0, alone=True, ruler_mm=ruler_mm)
     scanned = scan_sheets(SILENT, folder, _sheet_photos(folder, _SHEETS_AT))
-    found = read_view_map(fit_view_by_sheets(SILENT, folder, scanned.run).run / VIEW_MAP_FILE)[0]
-    true = open_virtual_view(folder).true_map()
-    return {**against_truth(found, true), "wrong_zone_px": _wrong_zone_px(found, true)}
+    made = fit_view_by_sheets(SILENT, folder, scanned.run).fit
+    return _judged(made.view_map, open_virtual_view(folder).true_map(), made.lean_doubt)
 
 
 def _sheets_by_short_rulers(root: Path, seed: int) -> dict[str, float]:
@@ -248,10 +297,11 @@ def _sheets_by_short_rulers(root: Path, seed: int) -> dict[str, float]:
 
 _JOBS = {
     "places": _places,
+    "heights": _heights,
     "patterns": _patterns,
     "as_built": _as_built,
     "screen": _screen,
-    "screen-sheets": _screen_by_sheets,
+    "screen-once": _screen_once,
     "screen-alone": _screen_alone,
     "sheets": _sheets,
     "sheets-200": _sheets_by_short_rulers,

@@ -146,6 +146,10 @@ def test_a_mirror_of_two_zones_is_exported_zone_by_zone(tmp_path: Path, capsys: 
     error = named(capsys, "scan", folded, "--import", away / "zone-1", code=3)
     assert f"--import {away}" in error
     frames = [away / zone / "frames" for zone in ("zone-0", "zone-1")]
+    last = frames[0] / "0034.png"
+    last.rename(away / last.name)
+    assert "zone-0/0033.png" in named(capsys, "scan", folded, "--import", away)  # not only 0033.png, which each has
+    (away / last.name).rename(last)
     frames[0].rename(away / "aside")
     assert "the first 35 belong to zone-0" in named(capsys, "scan", folded, "--import", away, code=3)
     frames[1].rename(frames[0])

@@ -198,6 +198,20 @@ def noisy(picture, seed):
     return np.clip(np.rint(picture + noise), 0, 255).astype(np.uint8)
 
 
+def counted(electrons, seed):
+    """Twelve bits of a linear camera, whose noise is that of the electrons it counts."""
+    random = np.random.default_rng(seed)
+    return np.full((48, 64), 16 * random.poisson(electrons, (48, 64)) // 3).astype(np.uint16)
+
+
+def test_noise_of_white_hides_no_dark_picture():
+    """Nor that of an exposure six times as long as the one that latency was measured with."""
+    agreement = learn_agreement(*([counted(level, 10 * n + k) for k in range(6)] for n, level in enumerate((80, 900))))
+    assert not agreement.same(counted(5, 54), counted(30, 55))
+    assert agreement.same(counted(6 * 900, 50), counted(6 * 900, 51))
+    assert not agreement.same(counted(6 * 5, 52), counted(6 * 80, 53))
+
+
 def test_the_picture_before_with_a_trace_of_this_one_is_not_taken_for_it():
     """It agrees with the one before it within noise, and differs from the accepted one just beyond noise."""
     old, new = seen(np.full((48, 64), 60.0)), seen(np.full((48, 64), 180.0))

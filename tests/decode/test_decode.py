@@ -7,13 +7,13 @@ import numpy as np
 import pytest
 from synthetic_scan import photographs, smooth_scene
 
-from rigwarp.decode import Decoded, Decoder, Reason, decode, estimate_response
+from rigwarp.decode import Decoded, Decoder, Reason, blur_from_stripes, decode, estimate_response
 from rigwarp.decode.pixels import camera_response
 from rigwarp.decode.pixels.layout import axis_layout
 from rigwarp.decode.signal.position import refine, rough_position
 from rigwarp.decode.signal.signal_model import learn_signal_model, middle_variance, solve_plainly
 from rigwarp.errors import InputError, MeasurementError
-from rigwarp.patterns import choose_periods_px, fast_set
+from rigwarp.patterns import choose_periods_px, fast_set, make_set
 from rigwarp.rig import encode_transfer
 
 SHAPE, RESOLUTION = (300, 420), (854, 480)
@@ -99,6 +99,44 @@ def test_the_response_curve_is_found() -> None:
         assert found.shape == pytest.approx(shape, abs=0.2)
         codes = np.array([48, 128, 208]) / 255
         assert found.projector_light(codes) == pytest.approx(codes**2.2, abs=0.004)  # IEC-like power curve, exact input
+
+
+@pytest.mark.parametrize("noise", [0.3, 3.0])  # code values
+def test_an_even_scene_tells_no_response(noise: float) -> None:
+    """All patches are alike but for noise, which looked like a camera of shape 1.0 ± 0.5 (an sRGB one has 2.4)."""
+    rng = np.random.default_rng(1)
+    levels = {}
+    for code in (0, 48, 88, 128, 168, 208, 232, 255):
+        seen = 255.0 * encode_transfer(np.array(0.7 * (code / 255.0) ** 2.2 + 0.05), "srgb")
+        levels[code] = np.rint(seen + rng.normal(0.0, noise, (480, 640))).astype(np.uint8)
+    found = estimate_response(levels, np.ones((480, 640), bool), 255)
+    assert found.shape == pytest.approx(2.4, abs=0.1)  # what is usual, and no surer than that
+    assert found.shape_sigma > 0.5
+    low, high = PATTERNS.light_range
+    across = 0.5 + 0.5 * np.exp(-2.0 * (np.pi * 1.5 / 18.0) ** 2) * np.cos(2.0 * np.pi * np.arange(640) / 18.0)
+    stripes = [
+        255.0 * encode_transfer(0.7 * (low + (high - low) * light) + 0.05, "srgb") + rng.normal(0.0, noise, (480, 640))
+        for light in (across, 1.0 - across)
+    ]
+    photos = tuple(np.rint(one).astype(np.uint8) for one in stripes)
+    # 2.1 px with a shape of 1.0
+    assert blur_from_stripes(levels, (photos[0], photos[1]), 18.0, high - low) == pytest.approx(1.5, abs=0.15)
+
+
+@pytest.mark.parametrize(("name", "response"), [("fast", "srgb"), ("fast", 1.0), ("gray", "srgb")])
+def test_a_camera_square_on_decodes_pixel_by_pixel(name: str, response: float | str) -> None:
+    """A row is one phase of the stripes along it, and rows at equal distances may be few phases: three, for 18 px."""
+    patterns = make_set(name, (1280, 720), 2.2)
+    v, u = np.mgrid[:720, :1280].astype(float)
+    even = np.full(u.shape, 0.7)
+    photos = photographs(
+        patterns, u, v, brightness=even, ambient=0.07 * even, rng=np.random.default_rng(1), response=response
+    )
+    decoded = decode(photos, patterns)
+    assert decoded.valid.mean() > 0.99
+    for found, sigma, true in ((decoded.u_px, decoded.sigma_u_px, u), (decoded.v_px, decoded.sigma_v_px, v)):
+        z = ((found - true) / sigma)[decoded.valid]
+        assert 0.95 < np.sqrt(np.mean(z**2)) < 1.1
 
 
 def test_edges_within_patches_do_not_bend_the_response() -> None:

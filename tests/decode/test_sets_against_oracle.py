@@ -90,6 +90,7 @@ def test_one_period_owns_up_to_what_it_cannot_tell_of_the_cameras_curve(gamma: f
         patterns, u, v, brightness=brightness, ambient=ambient, rng=np.random.default_rng(4), response=gamma
     )
     decoded = decode(photos, patterns)
+    assert decoded.curve_waves == (frozenset({steps / 18.0}), frozenset({steps / 18.0}))
     along = (decoded.u_px - u)[decoded.valid]
     # a wave of three or four times a period has 1 / sqrt(2) of its amplitude rms: neighbours share it
     assert decoded.curve_sigma_px == pytest.approx({3: 0.02, 4: 0.005}[steps] * 18.0 / (2.0 * np.pi * np.sqrt(2.0)))

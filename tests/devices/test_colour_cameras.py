@@ -16,6 +16,20 @@ from rigwarp.patterns import make_set
 PROJECTOR, CAMERA = (160, 96), (240, 144)
 TINT = np.array([0.62, 0.9, 0.75])  # blue, green, red: a warm lamp, filters that differ
 _BLOCK = 8
+_FINE = 4
+
+
+def seen_at(u, v):
+    """The projector pixels that camera pixels see."""
+    return (u + 0.5) * 0.62 + 2 + 1.5 * np.sin(v / 40), (v + 0.5) * 0.6 + 3 + 1.5 * np.cos(u / 50)
+
+
+def light_of(patterns, u, v):
+    """(n, h, w) what each pattern sends to every place of the camera's picture, 0 .. 1."""
+    at_u, at_v = seen_at(u, v)
+    pictures = [patterns.picture(i).astype(np.float32) / 255 for i in range(len(patterns.frames))]
+    blurred = [cv2.GaussianBlur(picture, (0, 0), 3.0) for picture in pictures]
+    return np.stack([cv2.remap(p, at_u, at_v, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE) for p in blurred])
 
 
 @pytest.fixture(scope="module")
@@ -23,17 +37,23 @@ def scene():
     """The patterns, and (n, h, w) what each sends to every camera pixel, 0 .. 1."""
     patterns = make_set("fast", PROJECTOR, 1.0, blur_px=3.0)
     v, u = np.mgrid[: CAMERA[1], : CAMERA[0]].astype(np.float32)
-    at_u = (u + 0.5) * 0.62 + 2 + 1.5 * np.sin(v / 40)
-    at_v = (v + 0.5) * 0.6 + 3 + 1.5 * np.cos(u / 50)
-    pictures = [patterns.picture(i).astype(np.float32) / 255 for i in range(len(patterns.frames))]
-    blurred = [cv2.GaussianBlur(picture, (0, 0), 3.0) for picture in pictures]
-    light = np.stack([cv2.remap(p, at_u, at_v, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE) for p in blurred])
-    return patterns, 0.05 + 0.85 * np.clip(light, 0, 1)
+    return patterns, 0.05 + 0.85 * np.clip(light_of(patterns, u, v), 0, 1)
 
 
-def coded(light):
+@pytest.fixture(scope="module")
+def disk(scene):
+    """The same on a disk alone, by a lens that spreads light by half a pixel, and each pixel over its square."""
+    patterns, _ = scene
+    v, u = (np.mgrid[: _FINE * CAMERA[1], : _FINE * CAMERA[0]].astype(np.float32) + 0.5) / _FINE - 0.5
+    lit = np.hypot((u - 120) / 95, (v - 70) / 60) < 1
+    spread = [cv2.GaussianBlur(lit * light, (0, 0), 0.5 * _FINE) for light in light_of(patterns, u, v)]
+    light = np.stack([cv2.resize(one, CAMERA, interpolation=cv2.INTER_AREA) for one in spread])
+    return 0.05 + 0.85 * np.clip(light, 0, 1)
+
+
+def coded(light, noise=0.4):
     """8 bits, with the usual noise, which is what makes rounding harmless."""
-    noise = np.random.default_rng(4).normal(0, 0.4, light.shape)
+    noise = np.random.default_rng(4).normal(0, noise, light.shape)
     return np.clip(np.rint(255 * light + noise), 0, 255).astype(np.uint8)
 
 
@@ -86,3 +106,24 @@ def test_positions_are_those_of_a_camera_without_colour(scene, mono, camera, tmp
         apart_px = np.where(both, apart_px, np.nan)
         blocks = apart_px[: 17 * _BLOCK, : 29 * _BLOCK].reshape(17, _BLOCK, 29, _BLOCK)[1:, :, 1:]
         assert np.sqrt(np.nanmean(np.nanmean(blocks, axis=(1, 3)) ** 2)) < 0.01
+
+
+@pytest.mark.parametrize(
+    ("camera", "most"),  # JPEG's errors reach over blocks of eight pixels: four pixels inside it is 1.6, too
+    [(lambda light, _: coded(light), 1.35), (demosaicked, 1.35), (raw, 1.35), (yuyv, 1.35), (mjpeg, 2.0)],
+)
+def test_where_light_ends_the_sigma_says_how_far_positions_are_off(scene, disk, camera, most, tmp_path):
+    """Half a pixel at the outermost, more behind a mosaic, whose colours are spread further; in sigmas as anywhere."""
+    patterns, _ = scene
+    random = np.random.default_rng(5)
+    noisy = [light + random.normal(0, 0.8 / 255, light.shape) for light in disk]
+    found = decode([camera(one, tmp_path / "photo.dng") for one in noisy], patterns)
+    v, u = np.mgrid[: CAMERA[1], : CAMERA[0]]
+    true_u, true_v = seen_at(u, v)
+    off_px = np.hypot(found.u_px - true_u, found.v_px - true_v)
+    in_sigmas = np.hypot((found.u_px - true_u) / found.sigma_u_px, (found.v_px - true_v) / found.sigma_v_px) / 2**0.5
+    lit = (np.ptp(disk, axis=0) > 0.04).view(np.uint8)
+    inward = np.where(found.valid, np.ceil(cv2.distanceTransform(lit, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)), 0)
+    assert np.median(off_px[inward == 1]) > 8 * np.median(off_px[inward == 8])
+    for ring in (1, 2, 3):
+        assert 0.5 < np.sqrt(np.mean(in_sigmas[inward == ring] ** 2)) < most

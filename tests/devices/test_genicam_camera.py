@@ -5,15 +5,22 @@ import time
 
 import numpy as np
 import pytest
+from gige_camera import GigeCamera
+from loop_rig import copy_with_camera, make_virtual_rig
 from rtsp_server import lack
 
+import rigwarp
 from rigwarp.capture import Latency, SynchronisedBench
-from rigwarp.devices import StreamingCamera, genicam_camera
+from rigwarp.cli import main
+from rigwarp.devices import StreamingCamera, genicam_camera, open_virtual
 from rigwarp.devices.genicam_camera import open_genicam_camera
 from rigwarp.devices.open_camera import open_camera
 from rigwarp.devices.video_camera import as_grey
 from rigwarp.errors import DeviceError
+from rigwarp.files import current_result, open_rig, read_map, read_photo
 from rigwarp.jobs.bench.camera_state import camera_state
+from rigwarp.jobs.demo import map_against_truth
+from rigwarp.simulation.virtual_rig import NOMINAL_EXPOSURE_S
 
 SIZE = (512, 512)
 FAKE = "genicam:Fake_1"
@@ -75,6 +82,54 @@ def test_refused_values_are_told_by_none():
     assert camera.set_exposure(1e6) != 1e6  # far beyond what it has: refused, or bounded and said so
     assert camera.exposure_s == pytest.approx(before) or camera.exposure_s < 1e6
     camera.close()
+
+
+class SeenTable:
+    """A virtual rig's display, whose table a GigE Vision camera sees."""
+
+    def __init__(self, virtual):
+        virtual.prepare()
+        self._virtual, self.resolution = virtual, virtual.display.resolution
+        self.camera = GigeCamera(self._light)
+
+    def show(self, frame):
+        self._virtual.display.show(frame)
+        self.camera.renew()
+
+    def close(self):
+        self.camera.close()
+
+    def _light(self, exposure_s):
+        virtual = self._virtual
+        radiance = virtual._scene.radiance(virtual._projector.emitted(virtual.display.shown))
+        return virtual._sensor.optics(radiance) * virtual._gain * exposure_s / NOMINAL_EXPOSURE_S
+
+
+def test_a_scan_over_gige_vision_maps_as_well_as_without(tmp_path, monkeypatch):
+    """Twelve bits by UDP on loopback; electrons and read noise are the virtual camera's, which has 8 bits."""
+    monkeypatch.setattr("rigwarp.capture.photographs.latency._SETTLE_S", 0.3)
+    monkeypatch.setattr("rigwarp.jobs.bench.live_bench.CHANGES_PER_S", None)  # nobody sees it
+    without = make_virtual_rig(tmp_path / "virtual")
+    virtual = open_virtual(open_rig(without))
+    table = SeenTable(virtual)
+    try:
+        folder = copy_with_camera(without, tmp_path / "rig", table.camera.device)
+        rig = rigwarp.open_rig(folder)
+        (scan,) = rig.scan(display=table)
+        rig.fit()
+    finally:
+        table.close()
+    codes = read_photo(max((scan.run / "frames").iterdir()))
+    assert codes.dtype == np.uint16
+    assert len(np.unique(codes)) > 256  # no 8 bits came
+    assert np.array_equal(codes, as_grey(codes >> 4, 12))
+    assert main(["scan", str(without)]) == main(["fit", str(without)]) == 0
+    truth, design = virtual.true_map(), open_rig(without).rig
+    over, beside = (
+        map_against_truth(design, read_map(current_result(root) / "map.npz")[0], truth) for root in (folder, without)
+    )
+    assert over["rms_mm"] < 1.05 * beside["rms_mm"]
+    assert over["coverage"] == beside["coverage"]
 
 
 def test_twelve_bits_fill_sixteen():

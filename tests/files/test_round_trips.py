@@ -167,7 +167,7 @@ def test_decoded_scan(tmp_path: Path) -> None:
             shape=0.8, shape_sigma=0.01, full_scale=255, level_codes=np.arange(3.0), level_light=np.arange(3) / 2
         ),
         noise=Noise(floor=1.0, per_light=0.5),
-        harmonics={"x": HarmonicError(order=3, coefficients_turns=rng.random((4, 2)))},
+        harmonics={"x": HarmonicError(order=3, coefficients_turns=rng.random((2, 2)), periods_px=(18.0, 24.0))},
         motion_sigma_px=0.01,
         light_sigma_px=0.02,
         bands_sigma_px=0.03,
@@ -192,6 +192,7 @@ def test_decoded_scan(tmp_path: Path) -> None:
     for name, values in vars(written.modulation).items():
         np.testing.assert_array_equal(getattr(found.modulation, name), values)
     np.testing.assert_array_equal(found.harmonics["x"].coefficients_turns, written.harmonics["x"].coefficients_turns)
+    assert found.curve_waves == (frozenset({3 / 18.0, 3 / 24.0}), frozenset())
 
 
 def one_sigma_of_each(**noted: Any) -> Decoded:

@@ -9,8 +9,10 @@ import pytest
 
 from rigwarp.errors import InputError
 from rigwarp.files import current_view, read_view_lens, read_view_map, write_view_lens, write_view_map
+from rigwarp.files.view_file import read_lean_doubt
 from rigwarp.geometry import ViewMap
 from rigwarp.rig import Lens
+from rigwarp.view import LeanDoubt
 
 
 def small_view() -> ViewMap:
@@ -37,6 +39,28 @@ def test_a_view_comes_back(tmp_path: Path) -> None:
     assert (header["rig_hash"], header["scans"]) == ("abc", ["view_scans/one"])
     with pytest.raises(InputError, match="found 4 x 3 pixels, expected the view's 5 x 5"):
         read_view_map(tmp_path / "view.npz", resolution=(5, 5))
+
+
+def test_what_is_not_known_of_the_lean_comes_back(tmp_path: Path) -> None:
+    path, random = tmp_path / "view.npz", np.random.default_rng(1)
+    doubt = LeanDoubt(
+        first_zones=np.array([0, 2]),
+        middle_px=np.array([[1.0, 1.0], [3.0, 1.0]]),
+        half_px=np.ones((2, 2)),
+        terms=random.normal(size=(2, 10, 2, 3)),
+        found=np.zeros(3),
+    )
+    write_view_map(path, small_view(), doubt, rig_hash="abc")
+    pixels, zone = np.array([[0.5, 1.2], [2.5, 0.3]]), np.array([1, 2])
+    np.testing.assert_array_equal(read_lean_doubt(path).slopes(pixels, zone), doubt.slopes(pixels, zone))
+    path = tmp_path / "falling.npz"
+    write_view_map(path, small_view(), replace(doubt, first_zones=np.array([2, 0])), rig_hash="abc")
+    with pytest.raises(InputError, match="found errors of the lean that are none"):
+        read_lean_doubt(path)
+    path = tmp_path / "design.npz"
+    write_view_map(path, small_view(), rig_hash="abc")
+    with pytest.raises(InputError, match="lean_error_first_zones"):
+        read_lean_doubt(path)
 
 
 def test_a_view_that_contradicts_itself_is_refused(tmp_path: Path) -> None:

@@ -14,7 +14,7 @@ def test_values_on_a_grid_and_of_two_splines_together_are_those_of_each_point() 
     pair = [blank.with_coefficients(rng.normal(size=blank.coefficients_mm.shape)) for _ in range(2)]
     x, y = np.linspace(-3.0, 10.0, 23), np.linspace(0.5, 6.5, 17)  # past the domain, too
     at = np.meshgrid(x, y)
-    for spline, together in zip(pair, values_together(pair, *at), strict=True):
+    for spline, together in zip(pair, np.moveaxis(values_together(pair, *at), -1, 0), strict=True):
         plain = spline.value(*at)
         assert np.abs(spline.on_grid(x, y) - plain).max() < 1e-12
         assert np.abs(together - plain).max() < 1e-12

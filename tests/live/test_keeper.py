@@ -59,7 +59,7 @@ def test_a_new_result_is_taken_over_ready_to_draw(rig, kept):
     fresh = until(keeper.take)
     assert fresh is not None
     assert not fresh.from_file
-    assert fresh.warp._samples  # the slow part is done
+    assert fresh.warp.is_ready_for((100, 100))  # the slow part is done
     np.testing.assert_array_equal(CpuRenderer(fresh.warp).render(PICTURE), CpuRenderer(warp_in(rig)).render(PICTURE))
     assert (counts.swaps, counts.refused) == (1, 0)
     assert keeper.take() is None

@@ -243,7 +243,7 @@ def test_a_frame_beside_its_place_is_beyond_what_is_allowed():
 
     def moved(by_px):
         canvas = warp.canvas_px + by_px
-        return ReferenceRenderer(replace(warp, canvas_px=canvas, _samples={})).render(picture)
+        return ReferenceRenderer(replace(warp, canvas_px=canvas, _kept={})).render(picture)
 
     assert exactness.codes_beyond(moved(0.025), warp, picture).max() <= 1
     assert exactness.codes_beyond(moved(0.2), warp, picture).max() > 20

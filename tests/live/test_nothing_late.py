@@ -149,7 +149,7 @@ def test_positions_for_a_picture_of_another_size_are_looked_up_beside_the_frame_
     sent.next = [command("show", "larger")]
     assert until(lambda: session.picture(session.run_s + 0.01).shape == (6, 6, 3))
     assert list(where) == ["rigwarp-keeper"]
-    assert session.warp.has_samples((6, 6))
+    assert session.warp.is_ready_for((6, 6))
     session.close()
 
 

@@ -52,6 +52,14 @@ def test_every_key_is_read() -> None:
     assert rig.tolerance.figure_rms_um == 50.0
 
 
+def test_lengths_of_the_print_tell_its_scale() -> None:
+    lengths = "along_x_mm = [360.36, 360.36]\nalong_y_mm = [251.748]"
+    target = parse_rig(FULL.replace("scale = [1.0, 1.0]", lengths)).target
+    assert target.scale == pytest.approx((1.001, 0.999))
+    assert target.along_x_mm == (360.36, 360.36)
+    assert target.diagonals_mm == ()
+
+
 def test_defaults() -> None:
     rig = parse_rig(SHORT)
     assert rig.name == "unnamed rig"

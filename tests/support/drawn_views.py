@@ -39,8 +39,13 @@ def white(numbers: int, *, draw: int = 7) -> Array:
     return np.asarray(np.linalg.qr(raw - raw.mean(axis=0))[0] * np.sqrt(RIGS))
 
 
-def drawn_view(root: Path, seed: int, *, share: float, alone: bool = False, ruler_mm: float | None = None) -> RigFolder:
-    """A virtual rig; `alone` without its projector, its view's print measured over `ruler_mm` instead of all of it."""
+def drawn_view(
+    root: Path, seed: int, *, share: float, alone: bool = False, ruler_mm: float | None = None, twelve: bool = False
+) -> RigFolder:
+    """A virtual rig; `alone` without its projector, its view's print measured over `ruler_mm` instead of all of it.
+
+    `twelve`: four sides and both diagonals of the print were read twice each, instead of once along x and y.
+    """
     make_small_rig(root, "two-wings", share=share)
     if ruler_mm is not None:
         text = (root / "rig.toml").read_text(encoding="utf-8")
@@ -55,9 +60,12 @@ def drawn_view(root: Path, seed: int, *, share: float, alone: bool = False, rule
     before = re.sub(
         r"^seed = \d+$", f"seed = {4100 + seed}", before, flags=re.MULTILINE
     )  # of noise: its own photographs
+    before = _stood_elsewhere(before, np.random.default_rng([seed, 3]))
     random = np.random.default_rng(seed)
     assert folder.rig.view is not None
     scale = 100.0 * RULE_MM / np.array(folder.rig.view.target.ruler_mm) * white(2)[(seed - 1) % RIGS]
+    if twelve:
+        scale = _read_often(root, scale, np.random.default_rng([seed, 12]))
     before += _view(folder, random, share)
     sheet, screen = HEIGHT_MM * white(2, draw=8)[(seed - 1) % RIGS]
     before += f"thickness_error_mm = {screen}\n\n"
@@ -65,6 +73,38 @@ def drawn_view(root: Path, seed: int, *, share: float, alone: bool = False, rule
     after = after.replace("thickness_mm = 0.1", f"thickness_mm = {max(0.1 + sheet, 0.0)}")
     (root / "virtual.toml").write_text(before + after, encoding="utf-8")
     return open_rig(root, without_projector=True)
+
+
+def _stood_elsewhere(text: str, random: np.random.Generator) -> str:
+    """virtual.toml with the measuring camera put up anew: at one place all rigs would share one error of corners."""
+    for key, far, count in (("position_mm", 25.0, 3), ("aim_mm", 10.0, 3), ("roll_deg", 2.0, 1)):
+        pattern = rf"^(\[camera\].*?^{key} = )(\[[^]]*\]|[-.\d]+)"
+        found = re.search(pattern, text, flags=re.MULTILINE | re.DOTALL)
+        assert found is not None, key
+        moved = np.array(re.findall(r"-?[\d.]+", found[2]), float) + far * random.uniform(-1.0, 1.0, count)
+        text = text[: found.start(2)] + str(moved.tolist() if count > 1 else moved[0]) + text[found.end(2) :]
+    return text
+
+
+def _read_often(root: Path, scale: Array, random: np.random.Generator) -> Array:
+    """Lengths of the print in rig.toml, the first along x and y read as it was without; and how much it grew (%)."""
+    folder = open_rig(root, without_projector=True)
+    assert folder.rig.view is not None
+    sheet = folder.rig.view.target
+    nominal_mm = np.array(sheet.squares) * sheet.square_mm
+    built_mm = nominal_mm * (1.0 + scale / 100.0)
+    read = {}
+    for name, length_mm in zip(
+        ("along_x_mm", "along_y_mm", "diagonals_mm"), (*built_mm, np.hypot(*built_mm)), strict=True
+    ):
+        read[name] = length_mm + RULE_MM * random.normal(size=4)
+    read["along_x_mm"][0], read["along_y_mm"][0] = nominal_mm
+    lines = "\n".join(f"{name} = {lengths.tolist()}" for name, lengths in read.items())
+    text = re.sub(r"^ruler_mm = .*$", lines, (root / "rig.toml").read_text(encoding="utf-8"), flags=re.MULTILINE)
+    (root / "rig.toml").write_text(text, encoding="utf-8")
+    view = open_rig(root, without_projector=True).rig.view
+    assert view is not None
+    return np.asarray(100.0 * (built_mm / nominal_mm / view.target.scale - 1.0))
 
 
 def with_lens(folder: RigFolder, seed: int) -> RigFolder:

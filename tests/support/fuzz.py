@@ -85,7 +85,7 @@ from rigwarp.files.sheets_file import read_sheets
 from rigwarp.files.table_shape_file import read_table_shape
 from rigwarp.files.top_file import read_top, write_top
 from rigwarp.files.trust import add_trusted, is_trusted
-from rigwarp.files.view_file import read_view_map, write_view_map
+from rigwarp.files.view_file import read_lean_doubt, read_view_map, write_view_map
 from rigwarp.files.view_lens_file import read_view_lens, write_view_lens
 from rigwarp.geometry import TriangleMesh
 from rigwarp.geometry.pixel_map import ViewMap
@@ -101,7 +101,9 @@ from rigwarp.jobs.scans.zones import shown_in, zones_then
 from rigwarp.live.sources.opening import open_source
 from rigwarp.reports.result_parts import read_parts
 from rigwarp.rig import Lens, TopView
+from rigwarp.sheets.pdf import STANDARD_TARGET
 from rigwarp.simulation.samples.truth import parse_bench_truth
+from rigwarp.view import LEAN_KNOWN
 from rigwarp.view.top import build_top
 
 LONGEST_S, HANGS_S, MOST_MIB = 60.0, 600.0, 4096
@@ -228,12 +230,13 @@ USES: dict[str, tuple[Use, ...]] = {
     "part.step": (),
     "trusted_commands.json": (_trusted,),
     "page.key": (lambda root, _: page_keys(root),),
-    **dict.fromkeys(("view.npz", "view_design.npz"), (lambda _, path: read_view_map(path),)),
+    "view_design.npz": (lambda _, path: read_view_map(path),),
+    "view.npz": (lambda _, path: read_view_map(path), lambda _, path: read_lean_doubt(path)),
     "view.json": (lambda _, path: ViewRecord.read(path),),
     "screen.json": (lambda _, path: ScreenRecord.read(path),),
     "view_lens.json": (lambda _, path: read_view_lens(path),),
     "current_view.json": (lambda root, _: current_view(root),),
-    "sheets.npz": (lambda _, path: read_sheets(path, ()),),
+    "sheets.npz": (lambda _, path: read_sheets(path, (), STANDARD_TARGET),),
     "top.npz": (lambda _, path: read_top(path),),
 }
 """How each file is read; a name may be in the rig several times."""
@@ -321,7 +324,7 @@ def _write_view(folder: RigFolder) -> None:
     )
     write_view_map(root / "view_design.npz", seen, rig_hash=folder.rig_hash)
     with new_run(root / "views", "view fit", folder) as run:
-        write_view_map(run / "view.npz", seen, rig_hash=folder.rig_hash)
+        write_view_map(run / "view.npz", seen, LEAN_KNOWN, rig_hash=folder.rig_hash)
         ViewRecord(seconds={"fit": 1.0}).write(run / "view.json")
         top = TopView(size_mm=(8.0, 6.0), centre_mm=np.array([8.0, 4.0]), mm_per_pixel=1.0)
         write_top(run / "top.npz", build_top(seen, top), rig_hash=folder.rig_hash)

@@ -173,6 +173,7 @@ def make_rig(root, **how):
     """A rig folder whose view is known exactly, without having been scanned."""
     from rigwarp.files import make_view_current, new_run, open_rig, write_view_map
     from rigwarp.files.top_file import write_top
+    from rigwarp.view import LEAN_KNOWN
     from rigwarp.view.top import build_top
 
     root.mkdir(exist_ok=True)
@@ -180,7 +181,7 @@ def make_rig(root, **how):
     folder = open_rig(root, without_projector=True)
     view = small_wings(how.get("scale", 1)).view_map()
     with new_run(root / "views", "view fit", folder) as run:
-        write_view_map(run / "view.npz", view, rig_hash=folder.rig_hash, extra={"lean_sigma": 0.001})
+        write_view_map(run / "view.npz", view, LEAN_KNOWN, rig_hash=folder.rig_hash)
         write_top(run / "top.npz", build_top(view, folder.rig.view.top), rig_hash=folder.rig_hash)
     make_view_current(root, run)
     return root

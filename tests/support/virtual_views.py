@@ -4,6 +4,7 @@ Places come from the virtual rig's own rays, with noise, and with a smooth error
 projector's map has it.
 """
 
+import re
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -29,10 +30,24 @@ class Sorting:
 
 
 def sorting_view(
-    root: Path, *, share: float = 0.25, seed: int | None = None, common_mm: float = 0.01, shape: Array | None = None
+    root: Path,
+    *,
+    share: float = 0.25,
+    seed: int | None = None,
+    common_mm: float = 0.01,
+    shape: Array | None = None,
+    sinking: bool = False,
 ) -> Sorting:
-    """The rig of the scenario; with a `seed` its mounting is drawn from the tolerances instead."""
-    folder = open_rig(make_small_rig(root, "two-wings", share=share))
+    """The rig of the scenario; with a `seed` its mounting is drawn from the tolerances instead.
+
+    Wings that are `sinking` outwards, by 15 degrees and without a box below them, both see the middle of the table.
+    """
+    make_small_rig(root, "two-wings", share=share)
+    if sinking:
+        text = (root / "rig.toml").read_text(encoding="utf-8").replace("17.146", "-32.69")
+        text = re.sub(r"^\[\[obstacle\]\].*\nfile.*\n", "", text, flags=re.MULTILINE)
+        (root / "rig.toml").write_text(text, encoding="utf-8")
+    folder = open_rig(root)
     truth = parse_truth((root / "virtual.toml").read_text(encoding="utf-8"), folder.rig)
     mirrors = tuple(replace(one, built=replace(one.built, dents=())) for one in truth.view.mirrors)
     # a dent 14 mm wide is under ten of so few pixels: no map follows that

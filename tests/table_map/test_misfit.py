@@ -98,3 +98,14 @@ def test_what_other_tiles_cannot_tell_is_said_with_its_place() -> None:
     assert not 0.9 < fit.held_out.z_spread < 1.1
     assert fit.not_proven.startswith("sigma not proven")
     assert "projector pixels" in fit.not_proven
+
+
+def test_a_map_that_is_surer_than_it_says_blames_no_mirror() -> None:
+    rig = convex_rig()
+    scan = scan_of(built_convex(rig), rig)
+    fit = fit_table_map(
+        build_model(rig, meshes={}), replace(scan, sigma_px=2.0 * scan.sigma_px), overhead_camera(), TOLERANCES
+    )
+    assert fit.held_out.z_spread == pytest.approx(0.5, abs=0.05)
+    assert "surer than it says" in fit.not_proven
+    assert "mirror" not in fit.not_proven

@@ -76,10 +76,19 @@ def test_sigma_beside_a_rim_is_what_a_disk_cut_straight_lands_aside() -> None:
     seen = Seen(square_px=1.0, here=np.ones((1, len(t)), bool))
     at = np.stack([np.arange(len(t)), np.zeros(len(t))], axis=-1)
     rims = Rims(seen=seen, share=share[None], gone=np.zeros((1, len(t)), bool))
-    assert not rims.drawn_mm2(at).any()
-    found = np.sqrt(rims.measured(at, np.stack([aside_mm, np.zeros(len(t))], axis=-1)).drawn_mm2(at))
+    assert not rims.drawn_mm2(seen.here.shape).any()
+    found = np.sqrt(rims.measured(at, np.stack([aside_mm, np.zeros(len(t))], axis=-1)).drawn_mm2(seen.here.shape))[0]
     per_axis = aside_mm / np.sqrt(2.0)
     assert np.all((found > per_axis) & (found < 1.4 * per_axis))
+
+
+def test_the_whole_picture_is_as_its_pixels_are() -> None:
+    """OpenCV's enlargement against SciPy's interpolation; squares reach past the picture."""
+    values = np.random.default_rng(8).uniform(size=(7, 9))
+    seen = Seen(square_px=3.0, here=values > 0.5)
+    v, u = np.mgrid[:20, :26]
+    each = seen.at(values, np.stack([u, v], axis=-1).astype(float))
+    np.testing.assert_allclose(seen.on_pixels(values, (20, 26)), each, atol=1e-6)
 
 
 def test_the_map_ends_at_a_hole_that_the_design_does_not_have() -> None:

@@ -120,6 +120,24 @@ def test_the_map_is_as_good_with_a_ripple_as_without(period_px: float, direction
     assert told.period_mm == pytest.approx(wave_mm, rel=0.3)  # it varies over the picture
 
 
+def test_what_the_cameras_curve_leaves_of_a_single_period_is_no_ripple() -> None:
+    """Positions err by A sin(3 phi) of stripes 18 px long: told as ripple of 6 px along u and along v."""
+    rig = convex_rig()
+    scan = scan_of(built_convex(rig), rig)
+    spoilt = replace(scan, pixels_px=scan.pixels_px + 0.05 * np.sin(2.0 * np.pi * scan.pixels_px / 6.0))
+    design, along = build_model(rig, meshes={}), (1.0 / 6.0,)
+    blamed = fit_table_map(design, spoilt, overhead_camera(), TOLERANCES, curve_px=0.04)
+    assert [round(one.period_px) for one in blamed.ripples] == [6, 6]
+    fit = fit_table_map(design, spoilt, overhead_camera(), TOLERANCES, curve_px=0.04, curve_waves=(along, along))
+    assert not fit.ripples
+    assert not fit.not_proven
+    inside = fit.table_map.measured
+    assert np.median(fit.curve_mm[inside]) == pytest.approx(0.05 * np.median(blamed.curve_mm[inside]), rel=1e-3)
+    good = fit_table_map(design, scan, overhead_camera(), TOLERANCES).table_map.table_mm
+    assert np.nanmedian(np.linalg.norm(fit.table_map.table_mm - good, axis=-1)[inside]) < 0.003  # mm
+    assert np.nanmedian(np.linalg.norm(blamed.table_map.table_mm - good, axis=-1)[inside]) > 0.02
+
+
 def test_ripple_too_faint_to_follow_is_left_over_as_much_as_it_is() -> None:
     """A wave of length a has the variance a^2 / 4 along each axis; less than a hundredth of a pixel is not followed."""
     pixels, noise, camera = scattered(2)

@@ -9,7 +9,7 @@ from two_wings_rig import seen_by, two_wings
 
 from rigwarp.geometry import Placement, ViewMap, look_at
 from rigwarp.rig import Facet, FacetsShape, Lens, Mirror, Rig
-from rigwarp.view import ViewPart, cover_of, height_of, pixels_of, points, trace_view, view_parts
+from rigwarp.view import LeanDoubt, ViewPart, cover_of, height_of, pixels_of, points, trace_view, view_parts
 
 # pixel u, v; table x, y; lean x, y; singular values and determinant of d(mm) / d(px): worked out by hand
 CHECKS = [
@@ -83,6 +83,26 @@ def test_a_high_thing_is_seen_where_its_lean_says(small) -> None:
     np.testing.assert_allclose(place, [[400.0, 0.0]], atol=0.01)  # bilinear between pixels of 4 mm
     assert sigma[0] == pytest.approx(2.0 * run / np.sqrt(2.0), rel=1e-3)  # |a| u(h), per axis
     np.testing.assert_allclose(pixels_of(design, [[400.0, 0.0]], height_mm=30.0).pixels_px[0], pixel, atol=0.01)
+
+
+def test_a_height_is_as_sure_as_its_sights() -> None:
+    """Drawn anew: pixels with noise; leans that are off alike in both wings, which cancels, or against each other."""
+    rig, random, height_mm = two_wings(resolution=(320, 180), rise_deg=-15.0), np.random.default_rng(4), 45.0
+    design = trace_view(view_parts(rig, None, meshes={}, profiles={}), rig.table)
+    exact = pixels_of(design, [[10.0, 40.0]], height_mm=height_mm).pixels_px
+    first, second = exact + 0.05 * random.normal(size=(2, 4000, 2))
+    height, sigma = height_of(design, first, second, sigma_px=0.05)
+    assert np.std(height) / np.mean(sigma) == pytest.approx(1.0, abs=0.04)
+    terms = np.zeros((2, 10, 2, 2))
+    terms[:, 0, 0] = 0.01 * np.array([[1.0, 1.0], [1.0, -1.0]])
+    whole = np.full((2, 2), 200.0)
+    doubt = LeanDoubt(first_zones=np.array([0, 1]), middle_px=whole, half_px=whole, terms=terms, found=np.zeros(2))
+    apart = np.subtract(*(design.lean[tuple(np.rint(px[0, ::-1]).astype(int))] for px in exact))
+    for kept, times in ((0, 0.0), (1, 0.02)):
+        one = replace(doubt, terms=terms[..., kept : kept + 1], found=np.zeros(1))
+        _, sigma = height_of(design, *exact, lean_doubt=one)
+        expected = height_mm * times * abs(apart[0]) / np.sum(apart**2)
+        assert sigma[0] == pytest.approx(expected, rel=0.01, abs=1e-9)
 
 
 def test_two_wings_tell_the_height() -> None:

@@ -5,10 +5,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from scipy.ndimage import distance_transform_edt
+from two_wings import rig_toml, small_wings
 from virtual_views import Sorting, errors
 
 from rigwarp.errors import MeasurementError
-from rigwarp.view import ViewFit, cover_of, points, register_seen
+from rigwarp.rig import parse_rig
+from rigwarp.view import Seen, ViewFit, cover_of, fit_view, points, register_seen, view_parts
 from rigwarp.view.fit import _strained
 
 
@@ -48,9 +50,8 @@ def test_the_box_is_masked_and_specks_are_bridged(sorting: Sorting, fitted: View
 def test_leans_serve_heights(sorting: Sorting, fitted: ViewFit) -> None:
     """Points 60 mm over the table: the lean's error times the height, owned up to."""
     v, u = (a[::501] for a in np.nonzero(fitted.view_map.measured & sorting.true.answered))
-    lean_sigma = max(fitted.registration.lean_sigma)
     pixels = np.stack([u, v], axis=-1).astype(float)
-    place, sigma = points(fitted.view_map, pixels, height_mm=60.0, lean_sigma=lean_sigma)
+    place, sigma = points(fitted.view_map, pixels, height_mm=60.0, lean_doubt=fitted.registration.lean_doubt)
     true = sorting.true.table_mm[v, u] - 60.0 * sorting.true.lean[v, u]
     known = np.isfinite(sigma)
     assert known.mean() > 0.9
@@ -91,3 +92,25 @@ def test_a_design_that_would_have_to_move_too_far_is_told(fitted: ViewFit) -> No
     assert _strained(fitted.registration) == ""
     told = _strained(replace(fitted.registration, strain=9.2))
     assert "would have to hang 9 times their tolerance away from where rig.toml has them" in told
+
+
+def test_both_wings_may_be_one_mirror() -> None:
+    """Two facets in one [[view.mirror]]: whose a pixel beside the fold is tells the jump there, so that sigma stays."""
+    exact, random = small_wings(1).view_map(), np.random.default_rng(2)
+    before, wing, other = rig_toml().split("[[view.mirror]]")
+    rig = parse_rig(f"{before}[[view.mirror]]{wing}{other[other.index('[[view.mirror.facet]]') :]}")
+    assert len(rig.view.mirrors) == 1
+    parts = view_parts(rig, None, meshes={}, profiles={})
+    full = np.where(exact.answered, 1.0, np.nan)
+    seen = Seen(
+        table_mm=exact.table_mm + 0.05 * random.normal(size=exact.table_mm.shape),
+        random_mm=0.05 * full,
+        common_mm=0.001 * full,
+        light=0.5 * full,
+    )
+    found = fit_view(parts, seen, rig.table).view_map
+    both = found.measured & exact.answered
+    assert both.sum() > 0.97 * exact.answered.sum()
+    np.testing.assert_array_equal(found.zone[both], exact.zone[both])
+    assert np.percentile(np.linalg.norm(found.table_mm - exact.table_mm, axis=-1)[both], 95) < 0.05
+    assert found.sigma_mm[both].max() < 0.1

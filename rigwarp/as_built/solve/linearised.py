@@ -12,7 +12,7 @@ from rigwarp.as_built.solve.figure_basis import DEGREE, FigureBasis
 from rigwarp.as_built.solve.fit_data import LitPixels, Spots
 from rigwarp.as_built.solve.ray_geometry import Deviation, SpotMap, ZoneRays, mounting_jacobian, with_optics, zone_rays
 from rigwarp.geometry import Array, BoolArray, Rows
-from rigwarp.geometry.threads import in_two_threads
+from rigwarp.geometry.threads import by_parts
 from rigwarp.tracing import OpticalModel, Surface
 
 N_MOUNT = 12
@@ -197,7 +197,7 @@ def linearise(
             sums += by_height[part, axis, 2, None] * rows.slope_y[part]
             by_figure[part, axis] = sums
 
-    in_two_threads(fill, [slice(i, i + _PART) for i in range(0, n, _PART)])
+    by_parts(fill, n, at_once=_PART)
     return Linearised(
         table_mm=table,
         dense=mount if camera is None else np.concatenate([mount, camera], axis=-1),

@@ -10,6 +10,7 @@ import numpy as np
 
 from rigwarp.geometry import Array
 from rigwarp.rig.model import RULER_MM, Target
+from rigwarp.rig.print_lengths import READ_MM, SQUARENESS_RAD, printed_scale
 
 SHAPE_TERMS = ("aspect", "squareness", "bow_x", "bow_y", "bow_xy")
 """Half the difference of the scales along x and y; half the shear (rad); bow in mm at half a diagonal, three ways."""
@@ -25,6 +26,7 @@ class SheetSigma:
     ----------
     scale, scale_y : of target.scale's two factors; the second is None where it is as well known as the first.
         0.0005 is 0.1 mm on 200 mm: a steel rule read by eye.
+    tied : correlation of the errors of both; a diagonal ties them.
     squareness : half the angle (rad) by which the print's axes miss a right angle.
     bow_mm : of the hand-held board, at half a diagonal from its centre.
     height_mm : of the printed surface over what it lies on: thickness of sheet and board, and how flat they lie.
@@ -35,24 +37,28 @@ class SheetSigma:
     bow_mm: float
     height_mm: float
     scale_y: float | None = None
+    tied: float = 0.0
 
     @property
     def mean_scale(self) -> float:
-        """Of the mean of both scales; half their difference has the same."""
-        return float(np.hypot(*self.printed[:2])) / 2.0
+        """Of the mean of both scales."""
+        return float(np.linalg.norm(self.printed[:2].sum(axis=0))) / 2.0
 
     @property
     def printed(self) -> Array:
-        """(3,) of both scales, which were measured apart, and of squareness; see `print_bends`."""
-        return np.array([self.scale, self.scale if self.scale_y is None else self.scale_y, self.squareness])
+        """(3, 3) both scales and squareness (see `print_bends`) by three independent errors of 1 sigma."""
+        x, y = self.scale, self.scale if self.scale_y is None else self.scale_y
+        apart = y * np.sqrt(1.0 - self.tied**2)
+        return np.array([[x, 0.0, 0.0], [self.tied * y, apart, 0.0], [0.0, 0.0, self.squareness]])
 
     @property
     def shape(self) -> Array:
         """(5,) of the shape terms."""
-        return np.array([self.mean_scale, self.squareness, self.bow_mm, self.bow_mm, self.bow_mm])
+        aspect = float(np.linalg.norm(self.printed[0] - self.printed[1])) / 2.0
+        return np.array([aspect, self.squareness, self.bow_mm, self.bow_mm, self.bow_mm])
 
 
-PLAIN_PRINT = SheetSigma(scale=5e-4, squareness=3e-4, bow_mm=1.0, height_mm=0.05)
+PLAIN_PRINT = SheetSigma(scale=READ_MM / RULER_MM, squareness=SQUARENESS_RAD, bow_mm=1.0, height_mm=0.05)
 """Paper from an office printer, measured with a steel rule, and glued onto something that looks flat."""
 
 _THICKNESS_SHARE = 0.02
@@ -65,8 +71,13 @@ EXACT_PRINT = SheetSigma(scale=0.0, squareness=0.0, bow_mm=0.0, height_mm=0.0)
 def sheet_sigma_of(target: Target, thickness_mm: float | None = None) -> SheetSigma:
     """A plain print on the table: thick boards are known less well than paper, long rulers better than short ones."""
     thickness_mm = target.thickness_mm if thickness_mm is None else thickness_mm
-    x, y = (PLAIN_PRINT.scale * RULER_MM / length for length in target.ruler_mm)
     height_mm = max(PLAIN_PRINT.height_mm, _THICKNESS_SHARE * thickness_mm)
+    if target.along_x_mm:
+        size_mm = (target.squares[0] * target.square_mm, target.squares[1] * target.square_mm)
+        known = printed_scale(size_mm, target.along_x_mm, target.along_y_mm, target.diagonals_mm).covariance
+        x, y = (float(sigma) for sigma in np.sqrt(np.diag(known)))
+        return replace(PLAIN_PRINT, scale=x, scale_y=y, tied=float(known[0, 1]) / (x * y), height_mm=height_mm)
+    x, y = (READ_MM / length for length in target.ruler_mm)
     return replace(PLAIN_PRINT, scale=x, scale_y=None if x == y else y, height_mm=height_mm)
 
 

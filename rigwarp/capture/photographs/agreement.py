@@ -28,21 +28,33 @@ class Agreement:
     Attributes
     ----------
     lit : (rows, columns) cells that the projector's light reaches.
-    noise : (rows, columns) mean squared difference of two photographs of one picture.
+    noise : (2, rows, columns) mean squared difference of two photographs of the dark and of the bright test light.
+    level : (2, rows, columns) mean values of these photographs.
     usual : the largest `difference` between photographs of one picture that was seen.
     ceiling : the largest that can pass for noise.
     """
 
     lit: BoolArray
     noise: Array
+    level: Array
     usual: float
     ceiling: float
 
     def difference(self, one: Photo, other: Photo) -> float:
         """Mean squared difference of the most different lit cells, as a multiple of the noise; 1 on the average."""
-        ratios = (_cells(one, other) / self.noise)[self.lit]
+        ratios = _cells(one, other)[self.lit] / self._noise_of(one, other)
         count = min(ratios.size, max(_LEAST_CELLS, int(_WORST_SHARE * ratios.size)))
         return float(np.partition(ratios, -count)[-count:].mean())
+
+    def _noise_of(self, one: Photo, other: Photo) -> Array:
+        """Of lit cells as bright as these: as that of counted electrons it grows in proportion to the light.
+
+        A linear camera's white would hide a dark grey else, and its white in a longer exposure would be no noise.
+        """
+        (dark, bright), (low, high) = self.noise[:, self.lit], self.level[:, self.lit]
+        seen = 0.5 * sum(_averaged(photo.astype(np.float32))[self.lit] for photo in (one, other))
+        share = np.maximum(seen - low, 0.0) / np.maximum(high - low, 1e-9)
+        return np.asarray(dark + (bright - dark) * np.where(bright > dark, share, np.minimum(share, 1.0)))
 
     def same(self, one: Photo, other: Photo) -> bool:
         """True when noise explains the difference of two photographs."""
@@ -74,15 +86,17 @@ def learn_agreement(dark: Sequence[Photo], bright: Sequence[Photo]) -> Agreement
         If the camera sees hardly any difference between the two.
     """
     pairs = [pair for photos in (dark, bright) for pair in pairwise(photos)]
-    noise = np.max([np.mean([_cells(*p) for p in pairwise(photos)], axis=0) for photos in (dark, bright)], axis=0)
-    noise = np.maximum(noise, max(_ROUNDING, float(np.median(noise))))  # of so few pairs each cell knows little itself
-    lit = _cells(dark[-1], bright[-1]) > (_LIT_SIGMAS**2) * noise
+    noise = np.stack([np.mean([_cells(*p) for p in pairwise(photos)], axis=0) for photos in (dark, bright)])
+    # of so few pairs each cell knows little itself
+    noise = np.maximum(noise, np.maximum(_ROUNDING, np.median(noise, axis=(1, 2), keepdims=True)))
+    lit = _cells(dark[-1], bright[-1]) > (_LIT_SIGMAS**2) * noise.max(axis=0)
     if np.count_nonzero(lit) < _LEAST_CELLS:
         raise MeasurementError(
             f"the camera sees hardly any change when the projector's light changes ({np.count_nonzero(lit)} places): "
             "check that the projector is on, that this window is on it, that the camera sees the table, the exposure"
         )
-    first = Agreement(lit=lit, noise=noise, usual=1.0, ceiling=1.0)
+    level = np.stack([_averaged(photos[-1].astype(np.float32)) for photos in (dark, bright)])
+    first = Agreement(lit=lit, noise=noise, level=level, usual=1.0, ceiling=1.0)
     usual = max(first.difference(*pair) for pair in pairs)
     return replace(first, usual=usual, ceiling=_SLACK * _MOST_SLACK * usual)
 
@@ -90,6 +104,11 @@ def learn_agreement(dark: Sequence[Photo], bright: Sequence[Photo]) -> Agreement
 def _cells(one: Photo, other: Photo) -> Array:
     """Mean squared difference per cell, (rows, columns)."""
     difference: NDArray[np.float32] = one.astype(np.float32) - other.astype(np.float32)
-    rows, columns = (max(1, n // _CELL) for n in difference.shape)
-    inner = difference[: rows * _CELL, : columns * _CELL] ** 2
+    return _averaged(difference**2)
+
+
+def _averaged(picture: NDArray[np.float32]) -> Array:
+    """Mean per cell, (rows, columns)."""
+    rows, columns = (max(1, n // _CELL) for n in picture.shape)
+    inner = picture[: rows * _CELL, : columns * _CELL]
     return np.asarray(cv2.resize(inner, (columns, rows), interpolation=cv2.INTER_AREA), float)

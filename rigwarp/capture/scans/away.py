@@ -9,7 +9,7 @@ from rigwarp.capture.scans.record import Recorded
 from rigwarp.decode import Decoder, WrongPhotographs, order_of
 from rigwarp.errors import InputError
 from rigwarp.files import make_folder, read_bytes, read_patterns, write_bytes, write_patterns, write_picture
-from rigwarp.files.names import FRAMES, PATTERN_PICTURES, PATTERNS_FILE
+from rigwarp.files.names import FRAMES, PATTERN_PICTURES, PATTERNS_FILE, ZONES_FILE
 from rigwarp.geometry import BoolArray, Photo
 from rigwarp.patterns import PatternSet
 from rigwarp.rig import Rig
@@ -78,7 +78,7 @@ def import_frames(source: Path, run: Path, rig: Rig, *, advance: Callable[[], No
     for path in paths:
         photos.append(read_scan_photo(path, rig.camera.resolution))
         advance()
-    numbers, mended = _in_order(photos, paths, patterns, mend=mend)
+    numbers, mended = _in_order(source, photos, paths, patterns, mend=mend)
     decoder = Decoder(patterns)
     write_patterns(run / PATTERNS_FILE, patterns)
     make_folder(run / FRAMES, fresh=True)
@@ -90,11 +90,13 @@ def import_frames(source: Path, run: Path, rig: Rig, *, advance: Callable[[], No
 
 
 def _in_order(
-    photos: Sequence[Photo], paths: Sequence[Path], patterns: PatternSet, *, mend: bool
+    source: Path, photos: Sequence[Photo], paths: Sequence[Path], patterns: PatternSet, *, mend: bool
 ) -> tuple[list[int], str]:
     """Which photograph shows each pattern, and what had to be put right for it, in words."""
     numbers = list(range(len(photos)))
-    labels = [path.name for path in paths]
+    # of several zones each has its own 0012.png
+    folder = f"{source.name}/" if (source / ZONES_FILE).is_file() else ""
+    labels = [folder + path.name for path in paths]
     alike = all(photo.shape == photos[0].shape and photo.dtype == photos[0].dtype for photo in photos)
     if len(patterns.exposures) == 1:
         wholes = [(numbers, patterns)]

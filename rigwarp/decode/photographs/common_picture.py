@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from rigwarp.decode.photographs.shared_errors import MOTION, SHIFTS, motion_fields, relative_places, shift_px
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.geometry.robust import SIGMA_PER_MEDIAN, huber_weights, parts_of
+from rigwarp.geometry.threads import in_two_threads
 from rigwarp.patterns import PatternSet, PlaidFrame
 
 Picture = NDArray[np.float32]
@@ -69,16 +70,18 @@ def lay_over(before: Picture, after: Picture, usable: BoolArray) -> Placed | Non
 
     `usable` (H, W) are the places that show the same in both, but for a gain and an offset.
     """
-    found = []
-    for start in (0, len(_SMOOTHING_PX) - 1):  # the finest alone, too: coarse pictures may be too poor
+
+    def from_coarse(start: int) -> Placed | None:
         placed, fields = None, np.zeros(MOTION)
         for smoothing_px in _SMOOTHING_PX[start:]:
             first, second = (_smooth(picture, smoothing_px) for picture in (before, after))
             points = _Points.chosen(first, usable, smoothing_px)
             placed = None if points is None else points.placed(second, fields)
             fields = fields if placed is None else placed.fields
-        if placed is not None:
-            found.append(placed)
+        return placed
+
+    # the finest alone, too: coarse pictures may be too poor
+    found = [one for one in in_two_threads(from_coarse, (0, len(_SMOOTHING_PX) - 1)) if one is not None]
     return min(found, key=lambda placed: placed.left) if found else None
 
 

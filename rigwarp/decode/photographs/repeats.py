@@ -17,7 +17,7 @@ _CELLS = 3  # that a displacement is fitted to, along each side
 _SLOPE_PX = 1.5  # sigma over which slopes of the light are taken
 _EXPLAINED = 0.4  # of the differences' square, if something has moved; noise, bands and other light give a hundredth
 _PLACES = 20_000
-_STEP_PX = 3  # over which slopes are taken
+_STEP_PX = 3  # to either side of a place: its own noise is in the difference, and must not be in the slope, too
 _STEEPEST = 4.0  # projector pixels per camera pixel: more is another zone
 _FEWEST = 500
 _OUTLIER_SIGMAS = 4.0
@@ -46,10 +46,11 @@ def shift_between_repeats(
     the phase's slope; a gain and an offset of each repeat are fitted beside it.
     """
     step = max(_STEP_PX, int(np.sqrt(photos[0].size / _PLACES)))
-    here, right, below = (
-        (slice(down, None, step), slice(across, None, step)) for down, across in ((0, 0), (0, _STEP_PX), (_STEP_PX, 0))
+    here, left, right, above, below = (
+        (slice(_STEP_PX + _STEP_PX * down, None, step), slice(_STEP_PX + _STEP_PX * across, None, step))
+        for down, across in ((0, 0), (0, -1), (0, 1), (-1, 0), (1, 0))
     )
-    height, width = (-(-(n - _STEP_PX) // step) for n in photos[0].shape)
+    height, width = (max(0, -(-(n - 2 * _STEP_PX) // step)) for n in photos[0].shape)
 
     def at(image: NDArray[Any], part: tuple[slice, slice]) -> NDArray[Any]:
         return image[part][:height, :width]
@@ -59,10 +60,13 @@ def shift_between_repeats(
     for number, (first, again) in enumerate(repeats):
         axis, period_px, turns = _wave(layouts, first)
         position = decoded[axis]
-        slopes = [(at(position, other) - at(position, here)) / _STEP_PX for other in (right, below)]
+        slopes = [
+            (at(position, ahead) - at(position, back)) / (2 * _STEP_PX)
+            for back, ahead in ((left, right), (above, below))
+        ]
         before, after = (light_of_code[at(photos[index], here)] for index in (first, again))
         steep = -_HALF * light * np.sin(TURN * (at(position, here) / period_px - turns)) * TURN / period_px
-        kept = np.isfinite(slopes[0] + slopes[1]) & (np.abs(slopes[0]) + np.abs(slopes[1]) < _STEEPEST)
+        kept = np.isfinite(slopes[0] + slopes[1] + steep) & (np.abs(slopes[0]) + np.abs(slopes[1]) < _STEEPEST)
         columns = np.zeros((np.count_nonzero(kept), 3 + 2 * len(repeats)))
         columns[:, 0] = (after - before)[kept]
         columns[:, 1], columns[:, 2] = (-(steep * slope)[kept] for slope in slopes)

@@ -18,6 +18,8 @@ Codes = NDArray[np.unsignedinteger]
 
 EIGHT_BITS = 255
 _SAMPLE = 9_000  # pixels from which noise and harmonics are learnt
+_PIECES, _KNIGHT = 8, 3  # of a row, and how far on the next row's lies
+_GOLDEN = 0.5 * (5.0**0.5 - 1.0)  # its multiples are spread evenly over 0..1 and never repeat
 _FEWEST_STEPS = 3  # of a sinusoid: more of them let no second harmonic pass
 
 
@@ -63,10 +65,17 @@ class ResponseFinder:
 
 
 def pixel_sample(photos: Sequence[Codes], usable: NDArray[np.bool_], shown: list[int]) -> Codes:
-    """(F, N) usable pixels of evenly spaced rows: whole rows, since memory is read in runs; none that saturates."""
-    step = max(1, int(np.count_nonzero(usable)) // _SAMPLE)
-    rows = slice(step // 2, None, step)
-    kept = usable[rows]
+    """(F, N) usable pixels, none that saturates: pieces of rows, since memory is read in runs.
+
+    To a camera that looks square on, a row is one phase of the stripes along it, and rows at equal distances are few
+    phases: an error curve that has the same value at all of them is fitted to noise. So the pieces are short, of many
+    rows, and these at unequal distances.
+    """
+    step = max(1.0, np.count_nonzero(usable) / (_SAMPLE * _PIECES))
+    number = np.arange(int(usable.shape[0] / step))
+    rows = ((number + number * _GOLDEN % 1.0) * step).astype(np.int64)
+    columns = np.arange(usable.shape[1]) * _PIECES // usable.shape[1]
+    kept = usable[rows] & (columns == (number * _KNIGHT % _PIECES)[:, None])
     sample = np.stack([photo[rows][kept] for photo in photos])
     burnt = sample[shown].max(axis=0) == np.iinfo(sample.dtype).max
     if burnt.all():

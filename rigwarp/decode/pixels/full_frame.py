@@ -1,7 +1,7 @@
 """All pixels of a scan: block by block on the machine's cores, each pixel with its verdict."""
 
 from collections.abc import Callable, Sequence
-from concurrent.futures import Executor, Future
+from concurrent.futures import Executor
 from dataclasses import dataclass
 from queue import SimpleQueue
 
@@ -54,16 +54,16 @@ class Pictures:
     moved: NDArray[np.uint8] | None
 
 
-def new_pictures(reason: NDArray[np.uint8], pool: Executor, *, repeats: bool) -> tuple[Pictures, list["Future[None]"]]:
-    """Pictures without answers, to be filled by FullFrame.run; they are ready when the futures are done.
+def no_answers(shape: tuple[int, ...]) -> list[Single]:
+    """The values of `Pictures`, (H, W), none of them known."""
+    return [np.full(shape, np.nan, np.float32) for _ in range(6)]
 
-    A new array costs most when its memory is first touched: that may as well happen while the chain is being learnt.
-    """
+
+def new_pictures(reason: NDArray[np.uint8], values: Sequence[Single], *, repeats: bool) -> Pictures:
+    """Pictures without answers, to be filled by FullFrame.run; `values` by `no_answers`."""
     shape = reason.shape
-    values = [np.empty(shape, np.float32) for _ in range(6)]
-    ready = [pool.submit(image.fill, np.nan) for image in values]
     u, v, sigma_u, sigma_v, light, chi2 = values
-    pictures = Pictures(
+    return Pictures(
         u_px=u,
         v_px=v,
         sigma_u_px=sigma_u,
@@ -74,7 +74,6 @@ def new_pictures(reason: NDArray[np.uint8], pool: Executor, *, repeats: bool) ->
         misfit=np.zeros(shape, np.uint8),
         moved=np.zeros((-(-shape[0] // MOVED_STEP), shape[1]), np.uint8) if repeats else None,
     )
-    return pictures, ready
 
 
 def shown_frames(layouts: tuple[AxisLayout, AxisLayout]) -> list[int]:

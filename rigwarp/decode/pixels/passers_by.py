@@ -2,8 +2,7 @@
 
 A passer-by touches a connected patch of the picture, in one run of photographs after the other. What the untouched
 pixels around the patch see tells about where its pixels must look; photographs that differ from the stripes there are
-dropped, patch by patch so that noise drops none, and the rest is fitted: one mean, and per axis position, amplitude and
-its fall, by least squares for whichever steps of whichever sinusoids are left.
+dropped, patch by patch so that noise drops none, and the rest is fitted (`wave_model`).
 """
 
 from collections.abc import Callable, Sequence
@@ -14,9 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.decode.decoded import Reason
-from rigwarp.decode.photographs.light_model import POSITIONS, UNKNOWNS, Frames, columns, expected_light
+from rigwarp.decode.photographs.light_model import POSITIONS, Frames, columns
 from rigwarp.decode.pixels.full_frame import MISFIT_STEP, Pictures
-from rigwarp.decode.signal.position import TURN
+from rigwarp.decode.pixels.wave_model import WaveModel, rough_states, wave_model
 from rigwarp.decode.signal.signal_model import SignalModel
 from rigwarp.geometry import Array, BoolArray
 
@@ -31,7 +30,6 @@ _SURROUNDED = 0.8  # of a patch's width and height, by good pixels
 _MOST_OFF_PX = 1.0  # rms between good pixels and what is expected there
 _NEAR = 0.3  # of the shortest period, from what was expected
 _FAR, _ROUGH = 0.15, 5.0  # of the contrast at first, then in sigmas: a photograph that differs by more is dropped
-_STEPS = 3
 _FEWEST_WAVES, _FEWEST_PERIODS = 4, 2  # left per axis; of these periods two steps or more
 _MOST_RUNS = 2  # of photographs
 _TRIED, _LIKELY = 300, 0.3  # pixels of a patch that are tried first, and how many of them must be a passer-by's
@@ -65,60 +63,6 @@ class PassedBy:
         )
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Chain:
-    """What the waves of this scan look like to N pixels.
-
-    Attributes
-    ----------
-    frames : the waves alone.
-    strength : (F,) of each wave's stripes over what their period's usual law says.
-    harmonic : (F, 2) of the stripes, cosine and sine of `order` times the phase.
-    order : (F,) one less than the steps of a period.
-    model : of the scan.
-    excess : factor of its variance, as the pixels around a patch show it.
-    """
-
-    frames: Frames
-    strength: Array
-    harmonic: Array
-    order: Array
-    model: SignalModel
-    excess: float = 1.0
-
-    def residual(self, light: Array, state: Array) -> tuple[Array, Array]:
-        """(N, F) what is left of light at states (N, UNKNOWNS), and (N, F, UNKNOWNS) derivatives."""
-        none = np.zeros(len(self.strength))
-        basis = columns(self.frames, none, state)
-        stripes = expected_light(self.frames, none, state) - state[:, :1]
-        axis, period = self.frames.axis, self.frames.period_px
-        angle = TURN * (state[:, POSITIONS][:, axis] / period - self.frames.step_turns)
-        amplitude = state[:, [3, 6]][:, axis] + state[:, [4, 7]][:, axis] * self.frames.fall
-        more = np.cos(self.order * angle) * self.harmonic[:, 0] + np.sin(self.order * angle) * self.harmonic[:, 1]
-        basis[..., 1:] *= self.strength[:, None]
-        return light - state[:, :1] - self.strength * stripes - amplitude * more, basis
-
-    def variance(self, state: Array) -> Array:
-        """(N, F) of a light value."""
-        scale = np.array([axis.variance_scale for axis in self.model.axes])[self.frames.axis]
-        shade = self.model.floor + self.model.per_light * np.maximum(state[:, :1], 0.0)
-        return np.asarray(self.excess * scale * shade)
-
-    def fitted(self, light: Array, state: Array, used: Array) -> tuple[Array, Array, Array]:
-        """States (N, UNKNOWNS) after some steps, what is left (N, F), and the variances of both positions (N, 2)."""
-        weight = used / self.variance(state)
-        covariance = np.zeros((len(state), UNKNOWNS, UNKNOWNS))
-        for _ in range(_STEPS):
-            left, basis = self.residual(light, state)
-            normal = np.einsum("nfi,nf,nfk->nik", basis, weight, basis, optimize=True)
-            size = np.einsum("nii->ni", normal).max(axis=1)
-            normal += (1e-12 * size[:, None, None] + np.finfo(float).tiny) * np.eye(UNKNOWNS)
-            covariance = np.linalg.inv(normal)
-            state = state + np.einsum("nik,nfk,nf->ni", covariance, basis, weight * left, optimize=True)
-        left, _ = self.residual(light, state)
-        return state, left, np.stack([covariance[:, k, k] for k in POSITIONS], axis=-1)
-
-
 def decode_from_the_rest(
     pictures: Pictures,
     photos: Sequence[NDArray[np.unsignedinteger]],
@@ -142,42 +86,24 @@ def decode_from_the_rest(
     part = np.s_[max(0, top - _JOIN_PX) : top + height + _JOIN_PX, max(0, left - _JOIN_PX) : left + width + _JOIN_PX]
     joined = cv2.morphologyEx(doubted[part], cv2.MORPH_CLOSE, np.ones((_JOIN_PX, _JOIN_PX), np.uint8))
     count, labels, figures, _ = cv2.connectedComponentsWithStats(joined)
-    figures[:, :2] += (part[1].start, part[0].start)
-    patches, where = np.zeros(reason.shape, np.int32), np.zeros(reason.shape, bool)
-    patches[part] = labels
-    chain, gained, touched = _chain(frames, model, steps), 0, set[int]()
+    where = np.zeros(reason.shape, bool)
+    chain, gained, touched = wave_model(frames, model, steps), 0, set[int]()
     for number in range(1, count):
         left, top, width, height, area = figures[number]
         if not _LEAST_PX <= area <= _MOST_PX:
             continue
         room = _REACH_PX + _MARGIN_PX
+        own = labels[top : top + height, left : left + width] == number
+        top, left = top + part[0].start, left + part[1].start
         box = (slice(max(0, top - room), top + height + room), slice(max(0, left - room), left + width + room))
-        found = _Patch(box, patches[box] == number, pictures, photos, chain).decoded()
+        inside = np.zeros(reason[box].shape, bool)
+        inside[top - box[0].start :, left - box[1].start :][:height, :width] = own
+        found = _Patch(box, inside, pictures, photos, chain).decoded()
         if found is not None:
             gained += found.write(pictures, freedom)
             where[found.row[found.good], found.column[found.good]] = True
             touched |= {int(chain.frames.index[f]) for f in np.flatnonzero(found.dropped.any(axis=0))}
     return PassedBy(where=where, gained=gained, span=(min(touched), max(touched))) if gained else None
-
-
-def _chain(frames: Frames, model: SignalModel, steps: tuple[int, int]) -> _Chain:
-    waves = frames.waves
-    only = replace(
-        frames,
-        index=frames.index[waves],
-        axis=frames.axis[waves],
-        period_px=frames.period_px[waves],
-        step_turns=frames.step_turns[waves],
-        fall=frames.fall[waves],
-    )
-    harmonic = np.zeros((len(only.index), 2))
-    for f, (axis, period) in enumerate(zip(only.axis, only.period_px, strict=True)):
-        periods = np.unique(only.period_px[only.axis == axis])
-        cosine, sine = model.axes[axis].error.coefficients_turns[int(np.searchsorted(periods, period))]
-        # a phase error Im(h exp(-i N phase)) comes of stripes Re(h* exp(i (N - 1) phase))
-        harmonic[f] = TURN * np.array([-sine, cosine])
-    order = np.array(steps)[only.axis] - 1.0
-    return _Chain(frames=only, strength=np.ones(len(harmonic)), harmonic=harmonic, order=order, model=model)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -218,7 +144,7 @@ class _Patch:
         inside: BoolArray,
         pictures: Pictures,
         photos: Sequence[NDArray[np.unsignedinteger]],
-        chain: _Chain,
+        chain: WaveModel,
     ) -> None:
         side = 2 * _REACH_PX + 1
         self._origin = (box[0].start, box[1].start)
@@ -279,14 +205,14 @@ class _Patch:
             found += np.multiply.outer(y**j, x**i)[..., None] * factor
         return found
 
-    def _learnt(self) -> tuple[_Chain, float]:
+    def _learnt(self) -> tuple[WaveModel, float]:
         """The chain as the good pixels around see it, and white minus black over the stripes' amplitude."""
         row, column = np.nonzero(self._around)
         some = np.linspace(0, len(row) - 1, min(len(row), _RING)).astype(int)
         row, column = row[some], column[some]
         light, chain = self._light(row, column), self._chain
         position = np.stack([self._seen[k][row, column] for k in range(2)], axis=-1).astype(float)
-        state, left, _ = chain.fitted(light, _start(chain, light, position), np.ones_like(light))
+        state, left, _ = chain.fitted(light, rough_states(light, position), np.ones_like(light))
         stripes = light - left - state[:, :1]
         chain = replace(chain, strength=1.0 + np.sum(left * stripes, axis=0) / np.sum(stripes**2, axis=0))
         state, left, _ = chain.fitted(light, state, np.ones_like(light))
@@ -343,18 +269,9 @@ class _Patch:
         )
 
 
-def _start(chain: _Chain, light: Array, position: Array) -> Array:
-    """(N, UNKNOWNS) rough states at positions (N, 2)."""
-    state = np.zeros((len(light), UNKNOWNS))
-    state[:, 0] = np.median(light, axis=1)
-    state[:, POSITIONS] = position
-    state[:, [3, 6]] = (0.5 * np.ptp(np.quantile(light, (0.15, 0.85), axis=1), axis=0) / 0.9)[:, None]
-    return state
-
-
-def _differing(chain: _Chain, light: Array, expected: Array) -> BoolArray:
+def _differing(chain: WaveModel, light: Array, expected: Array) -> BoolArray:
     """(N, F) photographs that differ much from stripes at the expected positions, whatever mean and amplitudes."""
-    state = _start(chain, light, expected)
+    state = rough_states(light, expected)
     basis = columns(chain.frames, np.zeros(light.shape[1]), state)[..., [0, 3, 6]]
     weight = np.ones_like(light)
     left, contrast = light, 2.0 * state[:, 3]
@@ -368,14 +285,14 @@ def _differing(chain: _Chain, light: Array, expected: Array) -> BoolArray:
     return np.asarray(np.abs(left) > _FAR * contrast[:, None])
 
 
-def _refitted(chain: _Chain, light: Array, expected: Array, dropped: BoolArray) -> tuple[Array, Array, Array]:
+def _refitted(chain: WaveModel, light: Array, expected: Array, dropped: BoolArray) -> tuple[Array, Array, Array]:
     parts = []
     for first in range(0, len(light), _AT_ONCE):
         some = slice(first, first + _AT_ONCE)
         used = np.where(dropped[some], 0.0, 1.0)
         mean = np.sum(used * light[some], axis=1, keepdims=True) / np.maximum(used.sum(axis=1, keepdims=True), 1.0)
         kept = np.where(dropped[some], mean, light[some])
-        parts.append(chain.fitted(light[some], _start(chain, kept, expected[some]), used))
+        parts.append(chain.fitted(light[some], rough_states(kept, expected[some]), used))
     states, left, variance = (np.concatenate(values) for values in zip(*parts, strict=True))
     return states, left, variance
 

@@ -24,10 +24,12 @@ class HarmonicError:
     ----------
     order : steps per period; the error has this many waves per turn.
     coefficients_turns : (K, 2) cosine and sine of `order` times the phase, in turns, for each of K periods.
+    periods_px : (K,) periods; empty in scans decoded before these were noted.
     """
 
     order: int
     coefficients_turns: Array
+    periods_px: tuple[float, ...] = ()
 
     def correct(self, turns: Array) -> Array:
         """Phases without the error; (K, N) turns in, (K, N) turns 0..1 out."""
@@ -49,9 +51,9 @@ class HarmonicError:
         return 1.0 - 2 * np.pi * (a * sine - b * cosine)
 
 
-def no_error(periods: int, order: int) -> HarmonicError:
+def no_error(periods_px: tuple[float, ...], order: int) -> HarmonicError:
     """The error of a chain that is linear already."""
-    return HarmonicError(order=order, coefficients_turns=np.zeros((periods, 2)))
+    return HarmonicError(order=order, coefficients_turns=np.zeros((len(periods_px), 2)), periods_px=periods_px)
 
 
 def _basis(turns: Array, order: int) -> Array:
@@ -60,7 +62,7 @@ def _basis(turns: Array, order: int) -> Array:
 
 
 def estimate_harmonics(
-    turns: Array, positions_px: Array, sigma_px: Array, periods_px: Array, order: int
+    turns: Array, positions_px: Array, sigma_px: Array, periods_px: tuple[float, ...], order: int
 ) -> HarmonicError:
     """Fit the error curves of all periods together.
 
@@ -94,4 +96,4 @@ def estimate_harmonics(
         solution = np.linalg.lstsq(rows @ rows.T, rows @ values, rcond=1e-9)[0]
         misfit = np.abs(values - solution @ rows).reshape(count, -1).max(axis=0)
         kept = kept[misfit <= _ROBUST_SIGMAS * max(float(np.median(misfit)), 1.0)]
-    return HarmonicError(order=order, coefficients_turns=solution.reshape(count, 2))
+    return HarmonicError(order=order, coefficients_turns=solution.reshape(count, 2), periods_px=periods_px)

@@ -18,7 +18,7 @@ from rigwarp.geometry import Array
 
 _SRGB_SHAPE = 2.4
 _SRGB_OFFSET = 0.055
-_SHAPES = (1.0, 3.0)  # least and greatest
+SHAPES = (1.0, 3.0)  # least and greatest
 _COARSE, _FINE = 0.25, 0.05  # steps of the search
 _LINEAR_PRIOR = (1.0, 0.3)  # mean and sigma of the shape for 16-bit pictures, usually raw
 _CODED_PRIOR = (_SRGB_SHAPE, 0.6)  # for 8-bit pictures, usually gamma-coded
@@ -130,7 +130,9 @@ def estimate_response(
             f"only {blocks.shape[1]} patches of 8x8 camera pixels are evenly lit and not saturated, {_MIN_BLOCKS} are "
             "needed: point the camera at the lit table and expose so that the white frame stays below full scale"
         )
-    blocks = blocks[:, np.argsort(blocks[-1])]
+    # by what blocks beside it show: sorted by its own noise, an even scene would look like a curve
+    beside = np.roll(blocks[-1], 1) + np.roll(blocks[-1], -1)
+    blocks = blocks[:, np.argsort(beside)]
     usually_coded = full_scale <= 255 if usually_coded is None else usually_coded
     best, sigma = shape or _best_shape(blocks, _CODED_PRIOR if usually_coded else _LINEAR_PRIOR)
     light = np.maximum.accumulate(np.average(_shares(blocks, best), axis=1, weights=_contrast(blocks)))
@@ -164,10 +166,10 @@ def _best_shape(blocks: Array, prior: tuple[float, float]) -> tuple[float, float
     def cost(shapes: Array) -> Array:
         return np.array([_misfit(blocks, s) + ((s - prior[0]) / prior[1]) ** 2 for s in shapes])
 
-    coarse = np.arange(_SHAPES[0], _SHAPES[1] + _FINE, _COARSE)
+    coarse = np.arange(SHAPES[0], SHAPES[1] + _FINE, _COARSE)
     best = float(coarse[np.argmin(cost(coarse))])
     fine: Array = best + _FINE * np.arange(-5.0, 6.0)
-    fine = fine[(fine > _SHAPES[0] - _FINE) & (fine < _SHAPES[1] + _FINE)]
+    fine = fine[(fine > SHAPES[0] - _FINE) & (fine < SHAPES[1] + _FINE)]
     return _parabola_minimum(fine, cost(fine))
 
 

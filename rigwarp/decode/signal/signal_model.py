@@ -14,7 +14,7 @@ from rigwarp.decode.pixels.layout import AxisLayout
 from rigwarp.decode.signal.harmonics import HarmonicError, estimate_harmonics, no_error
 from rigwarp.decode.signal.noise import Noise, estimate_noise, scatter_of_means, scatter_of_repeats
 from rigwarp.decode.signal.position import Phase, cell_position, phase_of_steps, refine, rough_position
-from rigwarp.decode.signal.response import Response
+from rigwarp.decode.signal.response import SHAPES, Response
 from rigwarp.geometry import Array
 from rigwarp.geometry.robust import chi_squared_limit
 
@@ -97,10 +97,11 @@ def shape_by_stripes(
     """
     sample = sample[:, :: max(1, sample.shape[1] // _SHAPE_PIXELS)]
     aside = found.shape_sigma * np.linspace(-_SHAPE_SIGMAS, _SHAPE_SIGMAS, _SHAPES_TRIED)
-    shapes = np.unique(np.clip(found.shape + aside, 1.0, 3.0))
+    shapes = np.unique(np.clip(found.shape + aside, *SHAPES))
     apart = np.array([_disagreement(replace(found, shape=float(s)).table(), sample, axes) for s in shapes])
     best = int(np.argmin(apart))
-    if not min(apart[0], apart[-1]) > _CLEARLY_WORSE * apart[best]:
+    ends = apart[[0, -1]][shapes[best] != np.array(SHAPES)]  # a camera may well be linear: nothing lies beyond
+    if not ends.min() > _CLEARLY_WORSE * apart[best]:
         return found.shape, found.shape_sigma
     grey, stripes = found.shape_sigma**-2, UNSURE_SHAPE**-2
     return float((grey * found.shape + stripes * shapes[best]) / (grey + stripes)), float((grey + stripes) ** -0.5)
@@ -139,7 +140,7 @@ def learn_signal_model(
     floor, per_light = _straight_variance(noise, table, quantum)
     raw = tuple(
         AxisSignal(
-            error=no_error(len(axis.periods_px), axis.steps),
+            error=no_error(axis.periods_px, axis.steps),
             variance_scale=1.0,
             residual_rows=axis.amplitude_residuals(),
         )
@@ -275,12 +276,12 @@ def _harmonic_error(
     """The axis's error curves; none where they are lost in their own uncertainty."""
     few = slice(None, None, _HARMONIC_THINNING)
     positions = refine(_rough(sample[:, few], turns[:, few], axis), turns[:, few], axis.periods_px)
-    error = estimate_harmonics(turns[:, few], positions, sigma_px[:, few], np.asarray(axis.periods_px), axis.steps)
+    error = estimate_harmonics(turns[:, few], positions, sigma_px[:, few], axis.periods_px, axis.steps)
     found_px = np.hypot(*error.coefficients_turns.T) * np.asarray(axis.periods_px)
     # a coefficient fitted to n phases is known to sqrt(2 / n) of one phase's sigma
     noise_px = float(np.median(sigma_px)) * np.sqrt(2.0 / max(1, positions.shape[1]))
     if np.max(found_px) < max(_HARMONIC_LIMIT_PX, _HARMONIC_SIGMAS * noise_px):
-        return no_error(len(axis.periods_px), axis.steps)
+        return no_error(axis.periods_px, axis.steps)
     return error
 
 

@@ -3,8 +3,10 @@
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rigwarp.camera.boards.board_shape import sheet_sigma_of
 from rigwarp.errors import InputError
@@ -22,7 +24,7 @@ from rigwarp.files.records import (
 from rigwarp.files.records.record import finite
 from rigwarp.geometry import Array, PixelMap
 from rigwarp.jobs.results.shaped_table import shape_of
-from rigwarp.prewarp import Prewarp, content_coordinates
+from rigwarp.prewarp import Prewarp, mesh_coordinates
 from rigwarp.rig import Rig, content_to_table
 from rigwarp.verification import CheckGrid, MapBudget, WarpSigmas, map_budget, thinned
 
@@ -66,10 +68,10 @@ def write_budget(folder: RigFolder, result: Path, warp: WarpSigmas | None = None
 def warp_sigmas(rig: Rig, table_map: PixelMap, sigmas: Mapping[str, Array], prewarp: Prewarp) -> WarpSigmas:
     """What map.npz and prewarp.npz tell of the pixels that the budget is made from; `sigmas` by their names there."""
     lit = (prewarp.gain > 0.0) & table_map.answered & np.isfinite(sigmas["sigma_random_mm"])
-    content_px = content_coordinates(prewarp)
-    lit = thinned(lit & np.isfinite(content_px[..., 0]))
+    canvas_px = mesh_coordinates(prewarp) if prewarp.canvas_px is None else prewarp.canvas_px
+    lit = thinned(lit & np.isfinite(canvas_px[..., 0]))
 
-    def there(values: Array) -> Array:
+    def there(values: NDArray[Any]) -> Array:
         return values[lit].astype(float)
 
     table_mm = np.stack([there(table_map.x_mm), there(table_map.y_mm)], axis=-1)
@@ -77,7 +79,7 @@ def warp_sigmas(rig: Rig, table_map: PixelMap, sigmas: Mapping[str, Array], prew
         table_mm=table_mm,
         decode_mm=there(sigmas["sigma_decode_mm"]),
         random_mm=there(sigmas["sigma_random_mm"]),
-        mesh_mm=np.linalg.norm(content_to_table(rig.content, content_px[lit]) - table_mm, axis=-1),
+        mesh_mm=np.linalg.norm(content_to_table(rig.content, there(canvas_px)) - table_mm, axis=-1),
         zone=table_map.zone[lit],
         parts_mm={key: there(sigmas[name]) for key, name in _PARTS.items() if name in sigmas},
     )

@@ -30,15 +30,14 @@ from rigwarp.files.records.record import finite
 from rigwarp.files.runs import current_or_none, finish_run, put_back, stamped_ahead
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.geometry.threads import by_rows
-from rigwarp.jobs.design import design_map, design_model
 from rigwarp.jobs.freed_memory import give_back_memory, share_one_heap
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.results.budget import warp_sigmas, write_budget
+from rigwarp.jobs.results.design_ahead import DesignAhead
 from rigwarp.jobs.results.fit_mirror import fit_mirror
 from rigwarp.jobs.scans.chosen_scans import table_scans
 from rigwarp.jobs.scans.scan_runs import scan_figures
 from rigwarp.jobs.scans.zones import shown_in
-from rigwarp.live.worker import Worker
 from rigwarp.prewarp import build_prewarp
 from rigwarp.rig import Rig, inside_content
 from rigwarp.table_map import (
@@ -51,7 +50,6 @@ from rigwarp.table_map import (
     samples_of_zones,
     zone_places,
 )
-from rigwarp.tracing import OpticalModel
 from rigwarp.verification import MapBudget, WarpSigmas, plan_dots
 from rigwarp.verification.verdict import Verdict, judge_fit, lights
 
@@ -111,7 +109,7 @@ def fit_scans(
     scans: Sequence[Path],
     *,
     decoded: Sequence[Decoded] | None = None,
-    model: Callable[[], OpticalModel] | None = None,
+    design: DesignAhead | None = None,
     accept: bool = False,
     show: Callable[[WarpMade], Verdict] = lambda made: made.verdict,
 ) -> FitMade:
@@ -124,7 +122,7 @@ def fit_scans(
     ----------
     scans : the scan's run folders, more than one where the zones were lit one at a time.
     decoded : the same, read.
-    model : hands over the traced design, where somebody has made it already: one from CAD takes seconds.
+    design : where somebody has begun with it already.
     accept : make it current although something speaks against it.
     show : looks at the picture before it goes live, where there is something to look with.
     """
@@ -148,10 +146,7 @@ def fit_scans(
         progress.stage(3, "Fitting") as advance,
         ThreadPoolExecutor(2) as beside,
     ):
-        design_traced = design_model(folder) if model is None else model()
-        apart = Worker("rigwarp-design")  # which nobody who is interrupted waits for
-        planned = apart.submit(lambda: lights(design_map(folder), plan_dots(folder.rig.content)))
-        apart.close()
+        design = design or DesignAhead(folder)
         places = zone_places(decoded)
         for words in filter(None, places.in_words):
             progress.note(f"{words[0].upper()}{words[1:]}, which was put right.")
@@ -159,7 +154,7 @@ def fit_scans(
         lit = [shown_in(folder, scan) for scan in scans]
 
         def found_map() -> TableMapFit:
-            found = _table_map(folder, decoded, camera, lit, places, design_traced)
+            found = _table_map(folder, decoded, camera, lit, places, design)
             give_back_memory()
             clock.lap("fit", "map")
             advance()
@@ -170,9 +165,7 @@ def fit_scans(
 
         def judged(built: AsBuilt | None) -> Verdict:
             share = finite(figures.coverage)
-            return judge_fit(
-                table_map, built, folder.rig, promised=planned.result(), lit=warp.lit, measured_share=share
-            )
+            return judge_fit(table_map, built, folder.rig, promised=design.lit(), lit=warp.lit, measured_share=share)
 
         def noted(verdict: Verdict) -> None:
             record = _fit_record(table_map, figures, of_scans.result(), clock.seconds)
@@ -203,7 +196,7 @@ def fit_scans(
         as_built = None
         if accept or table_map.registration.agreement.mistake in ("none", "unexplained"):
             tolerances = rig_tolerances(folder.rig)
-            as_built = fit_mirror(progress, folder, scans, design_traced, table_map, camera, tolerances, decoded)
+            as_built = fit_mirror(progress, folder, scans, design.model(), table_map, camera, tolerances, decoded)
         give_back_memory()
         clock.lap("as_built", "mirror")
         advance()
@@ -237,12 +230,12 @@ def _table_map(
     camera: CameraModel,
     lit: Sequence[BoolArray | None],
     places: ZonePlaces,
-    design: OpticalModel,
+    design: DesignAhead,
 ) -> TableMapFit:
     """The map; its samples, as large as the photographs, are not kept."""
     samples = samples_of_zones(decoded, camera, folder.rig.table, lit, places)
     give_back_memory()
-    found = fit_table_map(design, samples, camera, rig_tolerances(folder.rig), **left_px(decoded))
+    found = fit_table_map(design.model(), samples, camera, rig_tolerances(folder.rig), **left_px(decoded))
     return replace(found, not_proven="; ".join(filter(None, [found.not_proven, places.not_proven])))
 
 
@@ -274,9 +267,10 @@ def _written_warp(
     lit = beside.submit(lights, table_map.table_map, plan_dots(folder.rig.content))
     transfer = folder.rig.projector.transfer
     prewarp = build_prewarp(table_map.table_map, folder.rig.content, transfer, light=table_map.light)
-    write_prewarp(run / PREWARP_FILE, prewarp, extra=origin)
+    prewarp_written = beside.submit(write_prewarp, run / PREWARP_FILE, prewarp, extra=origin)
     sigmas = warp_sigmas(folder.rig, table_map.table_map, _parts(table_map), prewarp)
     written.result()
+    prewarp_written.result()
     return _WrittenWarp(
         table_map=table_map.facts(),
         figures=figures.result(),
@@ -302,7 +296,9 @@ def _parts(table_map: TableMapFit) -> dict[str, Array]:
 
 
 def _write_map(run: Path, table_map: TableMapFit, origin: dict[str, str]) -> None:
-    more = {**_parts(table_map), "light": table_map.light}
+    # a part that is nothing anywhere says nothing, and would be 33 MB of a 4K map
+    parts = {name: part for name, part in _parts(table_map).items() if part.any()}
+    more = {**parts, "light": table_map.light}
     write_map(run / MAP_FILE, table_map.table_map, rig_hash=origin["rig_hash"], scan=origin["scan"], more=more)
 
 

@@ -27,6 +27,7 @@ from rigwarp.files import (
 )
 from rigwarp.files.names import CAMERA_FILE, DECODED_FILE, PATTERNS_FILE, SCANS, ZONES_FILE
 from rigwarp.files.records import ScanSettings
+from rigwarp.geometry.threads import by_rows
 from rigwarp.jobs.design import design_map
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.scans.zones import zones_then
@@ -272,10 +273,17 @@ def _decode_into(run: Path, recorded: Recorded, start: float, *, mended: str = "
 
 def scan_figures(decoded: Decoded) -> dict[str, object]:
     """What the scan says of itself: pixels per reason, and the median uncertainty with what neighbours share of it."""
-    counts = [np.count_nonzero(decoded.reason == reason) for reason in Reason]
-    valid = np.flatnonzero(decoded.valid)
-    sigma = np.hypot(np.take(decoded.sigma_u_px, valid), np.take(decoded.sigma_v_px, valid)) / np.sqrt(2.0)
-    own_px = np.median(sigma) if sigma.size else np.nan
+
+    def of_rows(rows: slice) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
+        reason = decoded.reason[rows]
+        valid = reason == Reason.OK
+        sigma_px = np.hypot(decoded.sigma_u_px[rows][valid], decoded.sigma_v_px[rows][valid])
+        return np.bincount(reason.ravel(), minlength=len(Reason)), sigma_px
+
+    parts = by_rows(of_rows, decoded.reason.shape)
+    counts = np.sum([count for count, _ in parts], axis=0)
+    sigma_px = np.concatenate([sigma for _, sigma in parts])
+    own_px = np.median(sigma_px) / np.sqrt(2.0) if sigma_px.size else np.nan
     return {
         "pixels": {reason.name.lower(): int(counts[reason]) for reason in Reason},
         "median_sigma_px": float(

@@ -11,7 +11,7 @@ from rigwarp.files import RigFolder, current_result, read_map, read_photo, read_
 from rigwarp.files.names import MAP_FILE, ZONES_FILE
 from rigwarp.files.records import MapOrigin
 from rigwarp.geometry import BoolArray
-from rigwarp.geometry.pixel_map import NO_LIGHT
+from rigwarp.geometry.pixel_map import NO_LIGHT, zones_lit
 from rigwarp.jobs.design import design_map
 
 
@@ -34,7 +34,7 @@ def zones_of(folder: RigFolder) -> NDArray[np.int16]:
 
 def zone_numbers(zone_map: NDArray[np.int16]) -> list[int]:
     """The zones of a map, in order."""
-    return [int(n) for n in np.unique(zone_map[zone_map != NO_LIGHT])]
+    return zones_lit(zone_map)
 
 
 def zones_then(folder: RigFolder, run: Path) -> NDArray[np.int16]:

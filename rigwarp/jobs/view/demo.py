@@ -14,11 +14,10 @@ from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.scans.scan_runs import DEFAULT_SET, ScanOptions
 from rigwarp.jobs.view.fit import ViewFitted, fit_rig_view
 from rigwarp.jobs.view.report import write_view_report
-from rigwarp.jobs.view.scan import scan_view, seen_folder
+from rigwarp.jobs.view.scan import scan_view, seen_folder, view_of
 from rigwarp.jobs.view.screen import export_screen, import_screen, photograph_screen
 from rigwarp.jobs.view.trace import ViewTraced, trace_rig_view
 from rigwarp.jobs.view.verify import ViewVerified, verify_view
-from rigwarp.rig import Target
 from rigwarp.simulation.view import DotPrint, ScreenPlace
 from rigwarp.view import Lit, Screen, lit_by_projector
 
@@ -131,7 +130,7 @@ def _draw(folder: RigFolder, fitted: ViewFitted) -> dict[str, Path]:
     target = fitted.run / PICTURES
     write_bytes(target / "view_cover.png", view_cover(fitted.cover, folder.rig), replace=True)
     write_bytes(target / "view_lean.png", view_fineness(fitted.cover, folder.rig), replace=True)
-    photo = open_virtual_view(folder).sheet_photo(_view_target(folder))
+    photo = open_virtual_view(folder).sheet_photo(view_of(folder).target)
     write_picture(target / "sheet.png", photo)
     write_picture(target / "sheet_straight.png", read_top(fitted.run / TOP_FILE).apply(photo))
     return {
@@ -141,8 +140,3 @@ def _draw(folder: RigFolder, fitted: ViewFitted) -> dict[str, Path]:
         "the same, as the straight top view": target / "sheet_straight.png",
         "printed dots in both wings": target / "dots.png",
     }
-
-
-def _view_target(folder: RigFolder) -> Target:
-    assert folder.rig.view is not None
-    return folder.rig.view.target

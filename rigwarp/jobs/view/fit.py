@@ -2,7 +2,7 @@
 
 import time
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -37,10 +37,10 @@ from rigwarp.files.names import (
 )
 from rigwarp.files.records import ScreenRecord, ViewMapFigures, ViewMirrorRecord, ViewRecord, ViewZoneRecord
 from rigwarp.files.sheets_file import read_sheets
-from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.jobs.progress import Progress
-from rigwarp.jobs.view.scan import BY_PROJECTOR, BY_SCREEN, view_settings
+from rigwarp.jobs.view.scan import BY_PROJECTOR, BY_SCREEN, view_of, view_settings
 from rigwarp.jobs.view.screen import screen_of, screen_record
+from rigwarp.jobs.view.told import steep, zone_record
 from rigwarp.jobs.view.top import make_top
 from rigwarp.jobs.view.trace import parts_of
 from rigwarp.view import (
@@ -55,6 +55,7 @@ from rigwarp.view import (
     cover_of,
     fit_view,
     joined_seen,
+    laid_by_sheet,
     lit_by_projector,
     lit_by_screen,
     register_seen,
@@ -63,13 +64,23 @@ from rigwarp.view import (
     seen_by_screen,
 )
 
-_STEEP = 1.0  # mm per mm: from this lean on a user should hear of it
+_LAID_MM, _LAID_DEG = 2.0, 0.5  # so far a display lies from where it should without anybody wondering
 _MOST_LIT = 0.98  # of what is seen; the rest is worth a word
 _UNLIT = {
     BY_PROJECTOR: "lies in no light of the projector (in a shadow, or beside its picture) and has no place in the map. "
     "A display tells places there, too: rigwarp view scan --help",
     BY_SCREEN: "was beside the display wherever it lay, and has no place in the map. Lay it there, too",
 }
+_NO_SHEET = (
+    "A display's places tell neither its glass nor its scale. Photograph the printed sheet, laid where [view.target] "
+    "has it, and scan with that, too: rigwarp view scan --screen DIR --sheet PHOTO"
+)
+_MOSTLY, _ENOUGH = 0.3, 12  # of the variance; readings after which the next one tells little
+_READ_MORE = (
+    "{:.0f} % of the places' variance is how well the sheet was measured: read the four sides and both diagonals of "
+    "its pattern off a steel rule, each twice and from another mark of the rule, write them as along_x_mm, along_y_mm "
+    "and diagonals_mm into [view.target] instead of scale, and fit again"
+)
 _NOT_SURE = "only a scan by the calibrated projector knows places well enough for that"
 _NO_LENS = (
     "the lens is not calibrated, and what it does cannot be told from the mirror's shape. Run: rigwarp view lens, and "
@@ -143,19 +154,29 @@ def fit_rig_view(progress: Progress, folder: RigFolder, scan: str | None = None)
         advance()
         cover = cover_of(fit.view_map, folder.rig.table)
         seconds = {"fit": fitted - start, "as_built": time.monotonic() - fitted, "total": time.monotonic() - start}
-        record = _record(by, names, fit, cover, [one for one, _ in built], seconds)
-        record = replace(
-            record,
+        record = ViewRecord(
+            by=by,
+            scans=names,
+            view_map=ViewMapFigures.of(fit),
+            zones=_zone_records(fit),
+            as_built=tuple(one for one, _ in built),
             screen=None if found.screen is None else screen_record(found.screen).to_dict(),
-            cautions=(*record.cautions, *make_top(folder, run, fit.view_map)),
+            overlap=cover.overlap_share,
+            unseen=1.0 - cover.seen_share,
+            cautions=(
+                *_cautions(by, fit, cover),
+                *(_screen_cautions(folder, runs[0], found.screen) if by == BY_SCREEN else ()),
+                *make_top(folder, run, fit.view_map),
+            ),
+            seconds=seconds,
         )
         origin = {"rig_hash": folder.rig_hash, "scan": " + ".join(names)}
         write_view_map(
             run / VIEW_MAP_FILE,
             fit.view_map,
+            fit.registration.lean_doubt,
             rig_hash=folder.rig_hash,
             scans=names,
-            extra={"lean_sigma": max(fit.registration.lean_sigma), "flipped": False},
         )
         for one, shape in built:
             if shape is not None:
@@ -217,24 +238,48 @@ def evidence_in(folder: RigFolder, runs: Sequence[Path], parts: Sequence[ViewPar
 def _seen_on_screen(folder: RigFolder, runs: Sequence[Path], parts: Sequence[ViewPart]) -> ViewEvidence:
     """Where the display lay is told by way of the lean: of the design first, then of the design as it was seen.
 
-    With a printed sheet on the table the display is looked at once more, as that tells it.
+    A printed sheet on the table tells where the frame is, and the display, which is looked at once more then.
     """
-    screen = screen_of(ScreenRecord.from_dict(view_settings(runs[0]).screen or {}))
+    screen = _told_screen(runs[0])
     decoded = [read_decoded(run / DECODED_FILE) for run in runs]
     table = folder.rig.table
-    roughly = seen_by_screen(decoded, screen, parts, LEAN_KNOWN, table).seen
-    registered, lean_doubt = register_seen(parts, roughly, table)
+    target, sheets = view_of(folder).target, runs[0] / SHEETS_FILE
+    corners = read_sheets(sheets, parts, target)[0] if sheets.is_file() else []
+    roughly = seen_by_screen(decoded, screen, parts, LEAN_KNOWN, table)
+    if corners:
+        screen = laid_by_sheet(screen, roughly, corners, target)
+        roughly = seen_by_screen(decoded, screen, parts, LEAN_KNOWN, table)
+    registered, lean_doubt = register_seen(parts, roughly.seen, table)
     shown = seen_by_screen(decoded, screen, registered, lean_doubt, table)
-    sheets = runs[0] / SHEETS_FILE
-    if sheets.is_file():
-        assert folder.rig.view is not None
-        target = folder.rig.view.target
+    if corners:
         known = sheet_sigma_of(target)
-        corners = read_sheets(sheets, parts)[0]
         screen, lean_doubt = screen_by_sheet(screen, shown, lean_doubt, corners, target, known)
         shown = seen_by_screen(decoded, screen, registered, lean_doubt, table)
     lit = lit_by_screen(screen, shown.laid, table)
-    return ViewEvidence(seen=shown.seen, lit=lit, screen=screen if sheets.is_file() else None)
+    return ViewEvidence(seen=shown.seen, lit=lit, screen=screen if corners else None)
+
+
+def _told_screen(run: Path) -> Screen:
+    return screen_of(ScreenRecord.from_dict(view_settings(run).screen or {}))
+
+
+def _screen_cautions(folder: RigFolder, run: Path, found: Screen | None) -> list[str]:
+    """Words on what limits places that a display told, and on a sheet that contradicts where it lay."""
+    if found is None:
+        return [_NO_SHEET]
+    told, said = _told_screen(run), []
+    x, y = np.subtract(found.centre_mm, told.centre_mm)
+    turn = float(np.degrees(found.rotation_rad - told.rotation_rad))
+    if np.hypot(x, y) > _LAID_MM or abs(turn) > _LAID_DEG:
+        said.append(
+            f"By the sheet the display lay ({x:.1f}, {y:.1f}) mm and {turn:.1f} degrees away from its first place: the "
+            "map is in the frame of the sheet, where [view.target] in rig.toml has it"
+        )
+    target = view_of(folder).target
+    readings = [*target.along_x_mm, *target.along_y_mm, *target.diagonals_mm]
+    if found.print_share > _MOSTLY and len(readings) < _ENOUGH:
+        said.append(_READ_MORE.format(100.0 * found.print_share))
+    return said
 
 
 def _as_built(
@@ -263,58 +308,23 @@ def _as_built(
     return record, built
 
 
-def _record(
-    by: str,
-    names: tuple[str, ...],
-    fit: ViewFit,
-    cover: ViewCover,
-    built: list[ViewMirrorRecord],
-    seconds: dict[str, float],
-) -> ViewRecord:
-    return ViewRecord(
-        by=by,
-        scans=names,
-        view_map=ViewMapFigures.of(fit),
-        zones=tuple(_zone_records(fit)),
-        as_built=tuple(built),
-        overlap=cover.overlap_share,
-        unseen=1.0 - cover.seen_share,
-        cautions=tuple(_cautions(by, fit, cover)),
-        seconds=seconds,
+def _zone_records(fit: ViewFit) -> tuple[ViewZoneRecord, ...]:
+    moved = fit.registration
+    return tuple(
+        zone_record(
+            one.part,
+            fit.view_map,
+            moved.moved_mm[1 + number],
+            moved.moved_rad[1 + number],
+            design_rms_mm=moved.rms_before_mm[number],
+            registered_rms_mm=moved.rms_after_mm[number],
+        )
+        for number, one in enumerate(fit.parts)
     )
 
 
-def _zone_records(fit: ViewFit) -> list[ViewZoneRecord]:
-    registered = fit.registration
-    records = []
-    for number, one in enumerate(fit.parts):
-        first, last = one.part.first_zone, one.part.first_zone + len(one.part.model.surfaces)
-        here = (fit.view_map.zone >= first) & (fit.view_map.zone < last) & (fit.view_map.zone != NO_LIGHT)
-        lean = np.hypot(fit.view_map.lean_x[here], fit.view_map.lean_y[here])
-        records.append(
-            ViewZoneRecord(
-                zone=first,
-                mirror=one.part.mirror,
-                reversed_=one.part.parity > 0,
-                pixels=one.pixels,
-                lean=float(np.median(lean)) if lean.size else None,
-                moved_mm=float(np.linalg.norm(registered.moved_mm[1 + number])),
-                moved_deg=float(np.degrees(np.linalg.norm(registered.moved_rad[1 + number]))),
-                design_rms_mm=registered.rms_before_mm[number],
-                registered_rms_mm=registered.rms_after_mm[number],
-            )
-        )
-    return records
-
-
 def _cautions(by: str, fit: ViewFit, cover: ViewCover) -> list[str]:
-    steepest = cover.range_of(cover.lean)[1]
-    said = []
-    if steepest > _STEEP:
-        said.append(
-            f"Lines of sight lean by up to {steepest:.1f} mm per mm: a sheet of cardboard 1 mm thick seems to lie "
-            f"{steepest:.1f} mm away from where it does"
-        )
+    said = steep(cover)
     if fit.lit_share < _MOST_LIT:
         said.append(f"{100.0 * (1.0 - fit.lit_share):.0f} % of what the camera sees of the table {_UNLIT[by]}")
     if cover.seen_share < 1.0:

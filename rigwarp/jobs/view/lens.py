@@ -17,7 +17,7 @@ from rigwarp.files.names import VIEW_LENS_FILE
 from rigwarp.files.view_lens_file import write_view_lens
 from rigwarp.jobs.bench.camera_record import judge_lens, lens_figures
 from rigwarp.jobs.progress import Progress
-from rigwarp.jobs.view.scan import seen_folder
+from rigwarp.jobs.view.scan import view_of
 from rigwarp.rig import Lens
 
 
@@ -47,8 +47,7 @@ def calibrate_view_lens(progress: Progress, folder: RigFolder, photos: Path, *, 
     MeasurementError
         The photographs do not determine a lens.
     """
-    view = seen_folder(folder).rig.view
-    assert view is not None
+    view = view_of(folder)
     path = folder.root / VIEW_LENS_FILE
     if path.exists() and not replace:
         raise InputError(

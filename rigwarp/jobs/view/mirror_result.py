@@ -7,7 +7,7 @@ from rigwarp.errors import InputError
 from rigwarp.files import RigFolder, current_view
 from rigwarp.files.names import AS_BUILT_FILE, VIEW_FILE
 from rigwarp.files.records import ViewRecord
-from rigwarp.jobs.view.scan import seen_folder
+from rigwarp.jobs.view.scan import view_of
 from rigwarp.rig import view_as_projector
 
 
@@ -19,8 +19,7 @@ def mirror_result(folder: RigFolder, number: int) -> tuple[RigFolder, Path]:
     InputError
         The rig has no view or no such mirror, or its deviation is not told.
     """
-    view = seen_folder(folder).rig.view
-    assert view is not None
+    view = view_of(folder)
     if not 0 <= number < len(view.mirrors):
         raise InputError(f"--view-mirror {number}: rig.toml has [[view.mirror]] 0 to {len(view.mirrors) - 1}.")
     run = current_view(folder.root)

@@ -18,6 +18,7 @@ from rigwarp.devices import VIRTUAL
 from rigwarp.errors import DeviceError, InputError
 from rigwarp.files import RigFolder, write_bytes
 from rigwarp.files.pictures import picture_bytes, read_colour
+from rigwarp.jobs.view.scan import view_of
 from rigwarp.jobs.view.top import current_top
 from rigwarp.live.view.feed import CameraFeed, Frames
 from rigwarp.live.view.http_server import LOCAL, PictureServer
@@ -121,8 +122,7 @@ def play_top(
         The camera, the screen, the port or the name cannot be had.
     """
     run, maps = current_top(folder)
-    view = folder.rig.view
-    assert view is not None
+    view = view_of(folder)
     if options.record is not None:
         require_recordable(options.record)
     if options.share is not None:
@@ -197,8 +197,7 @@ def _rate_hz(frame_s: float) -> float:
 
 
 def _opener(folder: RigFolder) -> Callable[[], Frames]:
-    view = folder.rig.view
-    assert view is not None
+    view = view_of(folder)
     if view.device == VIRTUAL:
         return lambda: _VirtualFrames(folder)
 
@@ -221,8 +220,7 @@ class _VirtualFrames:
     def __init__(self, folder: RigFolder) -> None:
         from rigwarp.devices import open_virtual_view
 
-        assert folder.rig.view is not None
-        self._photo = open_virtual_view(folder).sheet_photo(folder.rig.view.target)
+        self._photo = open_virtual_view(folder).sheet_photo(view_of(folder).target)
 
     def after(self, moment_s: float, *, newest: bool = False) -> tuple[NDArray[Any], float]:
         """The photograph, a tenth of a second after the one before."""

@@ -33,7 +33,7 @@ from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.scans.scan_runs import ScanOptions, as_settings, chosen_set, kept, options_of, set_for
 from rigwarp.patterns import PatternSet
-from rigwarp.rig import CameraSpec
+from rigwarp.rig import CameraSpec, View
 
 COMMAND = "view scan"
 BY_PROJECTOR = "projector"
@@ -49,20 +49,25 @@ class ViewScanTaken:
     seconds: float
 
 
-def seen_folder(folder: RigFolder) -> RigFolder:
-    """The same rig with the view's camera as its camera.
+def view_of(folder: RigFolder) -> View:
+    """The rig's view.
 
     Raises
     ------
     InputError
-        The rig has no view.
+        It has none.
     """
-    view = folder.rig.view
-    if view is None:
+    if folder.rig.view is None:
         raise InputError(
             f"{folder.root / 'rig.toml'}: found no [view], expected the camera that sees the table through mirrors. "
             "Add it: demos/rig_reference.toml has all its keys"
         )
+    return folder.rig.view
+
+
+def seen_folder(folder: RigFolder) -> RigFolder:
+    """The same rig with the view's camera as its camera; InputError as for `view_of`."""
+    view = view_of(folder)
     camera = CameraSpec(resolution=view.resolution, device=view.device)
     return replace(folder, rig=replace(folder.rig, camera=camera))
 

@@ -33,7 +33,7 @@ from rigwarp.files.names import (
 from rigwarp.files.records import ScreenRecord
 from rigwarp.files.sheets_file import write_sheets
 from rigwarp.jobs.progress import Progress
-from rigwarp.jobs.view.scan import BY_SCREEN, ViewScanTaken, seen_folder
+from rigwarp.jobs.view.scan import BY_SCREEN, ViewScanTaken, seen_folder, view_of
 from rigwarp.jobs.view.sheets import look_at_sheets, view_design
 from rigwarp.jobs.view.trace import parts_of
 from rigwarp.patterns import make_set
@@ -112,7 +112,7 @@ def import_screen(
                 raise MeasurementError(f"{place}: {str(error).replace('projector', 'display')}") from None
             write_decoded(run / DECODED_FILE, decoded)
             if corners and number == 0:
-                write_sheets(run / SHEETS_FILE, corners, photos=[path.name for path in sheets])
+                write_sheets(run / SHEETS_FILE, corners, view_of(folder).target, photos=[path.name for path in sheets])
         taken.append(ViewScanTaken(run=run, decoded=decoded, seconds=time.monotonic() - start))
     return taken
 
@@ -167,7 +167,7 @@ def screen_of(record: ScreenRecord) -> Screen:
 
 def screen_record(screen: Screen) -> ScreenRecord:
     """A display, for files; the sigmas are those that stand beside it, or that a sheet left."""
-    glass, thickness, pitch = np.sqrt(np.diag(screen.doubt()))
+    glass, thickness, pitch = np.sqrt(np.diag(screen.doubt()))[:3]
     return ScreenRecord(
         pixels=tuple(float(n) for n in screen.pixels),
         pitch_mm=screen.pitch_mm,

@@ -3,6 +3,7 @@
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass
+from hashlib import sha256
 from pathlib import Path
 from typing import Final
 
@@ -21,11 +22,12 @@ from rigwarp.files import (
     write_view_map,
 )
 from rigwarp.files.names import FRAMES, SHEETS_FILE, VIEW_DESIGN_FILE, VIEW_FILE, VIEW_MAP_FILE, VIEW_SCANS, VIEWS
-from rigwarp.files.records import MapOrigin, ViewMapFigures, ViewMirrorRecord, ViewRecord, ViewZoneRecord
+from rigwarp.files.records import MapOrigin, ViewMapFigures, ViewMirrorRecord, ViewRecord
 from rigwarp.files.sheets_file import read_sheets, write_sheets
 from rigwarp.geometry import ViewMap
 from rigwarp.jobs.progress import Progress
-from rigwarp.jobs.view.scan import seen_folder, view_settings
+from rigwarp.jobs.view.scan import seen_folder, view_of, view_settings
+from rigwarp.jobs.view.told import steep, zone_record
 from rigwarp.jobs.view.top import make_top
 from rigwarp.jobs.view.trace import parts_of
 from rigwarp.view import ViewCover, ViewPart, cover_of, trace_view
@@ -34,7 +36,6 @@ from rigwarp.view.printed.found import SheetCorners, find_sheets
 
 BY_SHEETS: Final = "sheets"
 _BORNE_OUT = (0.7, 1.4)  # held-out corners over their stated sigma
-_STEEP = 1.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -80,14 +81,17 @@ def look_at_sheets(
     MeasurementError
         A photograph shows the board in no zone.
     """
-    view = seen_folder(folder).rig.view
-    assert view is not None
+    view = view_of(folder)
     corners: list[SheetCorners] = []
     left_out: list[str] = []
+    pictures: dict[bytes, Path] = {}
     with progress.stage(len(photos), "Looking for the sheet") as advance:
         for number, path in enumerate(photos):
             try:
-                found = find_sheets(read_photo(path), view.target, parts, design, number=number)
+                photo = read_photo(path)
+                if (same := pictures.setdefault(sha256(photo).digest(), path)) is not path:
+                    raise InputError(f"found the same photograph as {same}, expected another one. Leave it out")
+                found = find_sheets(photo, view.target, parts, design, number=number)
             except InputError as error:
                 told = str(error)
                 raise InputError(told if told.startswith(str(path)) else f"{path}: {told}") from None
@@ -119,7 +123,7 @@ def scan_sheets(progress: Progress, folder: RigFolder, photos: Sequence[Path]) -
         make_folder(run / FRAMES)
         for number, path in enumerate(photos):
             write_picture(run / FRAMES / f"{number:04d}.png", read_photo(path))
-        write_sheets(run / SHEETS_FILE, corners, photos=names)
+        write_sheets(run / SHEETS_FILE, corners, view_of(folder).target, photos=names)
     return SheetsScanned(run=run, corners=tuple(corners), photos=names, left_out=tuple(left_out))
 
 
@@ -136,10 +140,9 @@ def fit_view_by_sheets(progress: Progress, folder: RigFolder, scan: Path) -> She
     MeasurementError
         They support none.
     """
-    view = seen_folder(folder).rig.view
-    assert view is not None
+    view = view_of(folder)
     start, parts = time.monotonic(), parts_of(folder)
-    corners, photos = read_sheets(scan / SHEETS_FILE, parts)
+    corners, photos = read_sheets(scan / SHEETS_FILE, parts, view.target)
     with (
         new_run(folder.root / VIEWS, "view fit", folder, settings={"scans": [scan.name]}) as run,
         progress.stage(1, "Fitting the view") as advance,
@@ -148,13 +151,16 @@ def fit_view_by_sheets(progress: Progress, folder: RigFolder, scan: Path) -> She
         fit = fit_sheets(parts, corners, view.target, folder.rig.table, known)
         advance()
         cover = cover_of(fit.view_map, folder.rig.table)
-        cautions = [*_cautions(fit, parts), *make_top(folder, run, fit.view_map)]
+        cautions = [*_cautions(fit, parts), *steep(cover), *make_top(folder, run, fit.view_map)]
         seconds = time.monotonic() - start
         record = ViewRecord(
             by=BY_SHEETS,
             scans=(scan.name,),
             view_map=sheet_figures(fit),
-            zones=tuple(_zones(fit)),
+            zones=tuple(
+                zone_record(part, fit.view_map, shifts[6:9], shifts[9:])
+                for part, shifts in zip(fit.parts, fit.shifts, strict=True)
+            ),
             as_built=tuple(
                 ViewMirrorRecord(mirror=part.mirror, not_told="printed sheets tell too few places for that")
                 for part in parts
@@ -165,8 +171,7 @@ def fit_view_by_sheets(progress: Progress, folder: RigFolder, scan: Path) -> She
             cautions=tuple(cautions),
             seconds={"fit": seconds, "total": seconds},
         )
-        extra = {"lean_sigma": 0.0, "flipped": False}
-        write_view_map(run / VIEW_MAP_FILE, fit.view_map, rig_hash=folder.rig_hash, scans=(scan.name,), extra=extra)
+        write_view_map(run / VIEW_MAP_FILE, fit.view_map, fit.lean_doubt, rig_hash=folder.rig_hash, scans=(scan.name,))
         record.write(run / VIEW_FILE)
     make_view_current(folder.root, run)
     return SheetsFitted(run=run, fit=fit, cover=cover, record=record, photos=tuple(photos))
@@ -189,27 +194,6 @@ def sheet_figures(fit: SheetFit) -> ViewMapFigures:
     )
 
 
-def _zones(fit: SheetFit) -> list[ViewZoneRecord]:
-    records = []
-    for number, part in enumerate(fit.parts):
-        zones = part.first_zone + np.arange(len(part.model.surfaces))
-        here = np.isin(fit.view_map.zone, zones)
-        lean = np.hypot(fit.view_map.lean_x[here], fit.view_map.lean_y[here])
-        shifts = fit.shifts[number]
-        records.append(
-            ViewZoneRecord(
-                zone=part.first_zone,
-                mirror=part.mirror,
-                reversed_=part.parity > 0,
-                pixels=int(np.count_nonzero(here)),
-                lean=float(np.median(lean)) if lean.size else None,
-                moved_mm=float(np.linalg.norm(shifts[6:9])),
-                moved_deg=float(np.degrees(np.linalg.norm(shifts[9:]))),
-            )
-        )
-    return records
-
-
 def _cautions(fit: SheetFit, parts: Sequence[ViewPart]) -> list[str]:
     said = []
     seen = fit.view_map.answered
@@ -220,7 +204,7 @@ def _cautions(fit: SheetFit, parts: Sequence[ViewPart]) -> list[str]:
             f"{100.0 * inferred:.0f} % of what the camera sees lies beside all sheets and is inferred from the design, "
             f"with a sigma of up to {worst:.2g} mm; photograph the sheet there, too"
         )
-    unseen = [part.name for part in parts if not np.isin(fit.zone, _zones_of(part)).any()]
+    unseen = [part.name for part in parts if not np.isin(fit.zone, part.zones).any()]
     if unseen:
         said.append(f"No sheet was seen over {' and '.join(unseen)}: there the design alone tells places")
     if not fit.tied:
@@ -230,14 +214,4 @@ def _cautions(fit: SheetFit, parts: Sequence[ViewPart]) -> list[str]:
         )
     if fit.strays:
         said.append(f"{fit.strays} corners contradict all others and were left out")
-    steepest = float(np.max(np.hypot(fit.view_map.lean_x[seen], fit.view_map.lean_y[seen]), initial=0.0))
-    if steepest > _STEEP:
-        said.append(
-            f"Lines of sight lean by up to {steepest:.1f} mm per mm: a sheet of cardboard 1 mm thick seems to lie "
-            f"{steepest:.1f} mm away from where it does"
-        )
     return said
-
-
-def _zones_of(part: ViewPart) -> list[int]:
-    return [part.first_zone + i for i in range(len(part.model.surfaces))]

@@ -7,6 +7,7 @@ from rigwarp.files import RigFolder, current_view
 from rigwarp.files.names import TOP_FILE
 from rigwarp.files.top_file import read_top, write_top
 from rigwarp.geometry import ViewMap
+from rigwarp.jobs.view.scan import view_of
 from rigwarp.view.top import TopMaps, build_top
 
 _LITTLE = 0.1  # of the top view
@@ -14,9 +15,8 @@ _LITTLE = 0.1  # of the top view
 
 def make_top(folder: RigFolder, run: Path, view_map: ViewMap) -> list[str]:
     """Write top.npz into a view's folder; what a user should know of it, in words."""
-    assert folder.rig.view is not None
     try:
-        maps = build_top(view_map, folder.rig.view.top)
+        maps = build_top(view_map, view_of(folder).top)
     except MeasurementError as error:
         return [f"There is no top view: {error}"]
     write_top(run / TOP_FILE, maps, rig_hash=folder.rig_hash)

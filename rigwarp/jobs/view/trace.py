@@ -95,7 +95,6 @@ def _doubts(design: ViewMap, cover: ViewCover, parts: tuple[ViewPart, ...]) -> t
             f"the camera sees only {100 * cover.seen_share:.1f} % of the table: check [view] and the [table] size"
         )
     for part in parts:
-        zones = part.first_zone + np.arange(len(part.model.surfaces))
-        if part.mirror is not None and not np.isin(design.zone, zones).any():
+        if part.mirror is not None and not np.isin(design.zone, part.zones).any():
             found.append(f"{part.name} shows nothing of the table: check where it hangs and which side reflects")
     return tuple(found)

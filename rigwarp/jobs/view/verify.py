@@ -15,7 +15,7 @@ from rigwarp.files.names import VIEW_CHECK_FILE, VIEW_MAP_FILE
 from rigwarp.files.records.view_check import SheetCheckRecord, ViewCheckRecord
 from rigwarp.geometry import Array, ViewMap
 from rigwarp.jobs.progress import Progress
-from rigwarp.jobs.view.scan import seen_folder
+from rigwarp.jobs.view.scan import view_of
 from rigwarp.jobs.view.sheets import look_at_sheets
 from rigwarp.jobs.view.trace import parts_of
 from rigwarp.verification.dots.judge import error_figures
@@ -53,8 +53,7 @@ def verify_view(
     MeasurementError
         A photograph shows no sheet, no dots, or only where the map ends.
     """
-    view = seen_folder(folder).rig.view
-    assert view is not None
+    view = view_of(folder)
     run = current_view(folder.root)
     view_map, _ = read_view_map(run / VIEW_MAP_FILE, resolution=view.resolution)
     left_out: list[str] = []
@@ -79,8 +78,7 @@ def _boards(
     progress: Progress, folder: RigFolder, photos: Sequence[Path], view_map: ViewMap
 ) -> tuple[list[SheetCheck], list[str]]:
     """The board in each photograph against its print, and what was left out."""
-    assert folder.rig.view is not None
-    target = folder.rig.view.target
+    target = view_of(folder).target
     corners, left_out = look_at_sheets(progress, folder, photos, parts_of(folder), view_map)
     checks = []
     for number, path in enumerate(photos):

@@ -14,7 +14,6 @@ from pathlib import Path
 from rigwarp.errors import RigwarpError
 from rigwarp.files import current_result, read_adjustment, read_prewarp, result_before, write_adjustment
 from rigwarp.files.names import ADJUST_FILE, CURRENT_FILE, PREWARP_FILE, REFUSED_FILE
-from rigwarp.live.render.sampling import SampleMap
 from rigwarp.live.render.warp import Warp, warp_of
 from rigwarp.live.run.statistics import Counts
 from rigwarp.prewarp import UNCHANGED, Adjustment
@@ -46,7 +45,7 @@ class WarpKeeper:
     Attributes
     ----------
     picture_size : (width, height) of the pictures being shown; sampling positions are prepared for it.
-    prepare : what the renderer does with new samples before it can draw with them.
+    prepare : what the renderer does before it can draw pictures of a size by a warp.
     """
 
     def __init__(
@@ -63,7 +62,7 @@ class WarpKeeper:
         self._root = root
         self._follow = follow_result
         self._counts = counts or Counts()
-        self.prepare: Callable[[SampleMap], None] | None = None
+        self.prepare: Callable[[Warp, tuple[int, int]], object] = Warp.kept_samples
         self._wanted: tuple[Adjustment, bool] | None = None
         self._wanted_size: tuple[int, int] | None = None
         self._hopeless_size: tuple[int, int] | None = None
@@ -102,7 +101,7 @@ class WarpKeeper:
 
     def ready_for(self, size: tuple[int, int], warp: Warp) -> bool:
         """True when pictures of this size (width, height) can be drawn by `warp` at once; else that is prepared."""
-        if warp.has_samples(size) or not self._thread.is_alive():
+        if warp.is_ready_for(size) or not self._thread.is_alive():
             return True
         if size != self._hopeless_size:
             self._want_size(size)
@@ -118,7 +117,7 @@ class WarpKeeper:
         if self._fresh is None:
             return None
         size = self.picture_size
-        if size is not None and not self._fresh.warp.has_samples(size):  # another size came up while it was made
+        if size is not None and not self._fresh.warp.is_ready_for(size):  # another size came up while it was made
             self._want_size(size)
             return None
         with self._changed:
@@ -205,7 +204,7 @@ class WarpKeeper:
 
     def _prepare_size(self, size: tuple[int, int]) -> None:
         try:
-            self._warp.samples(size, prepare=self.prepare)
+            self.prepare(self._warp, size)
         except RigwarpError as error:
             self._hopeless_size = size
             self._counts.refused += 1
@@ -213,7 +212,7 @@ class WarpKeeper:
 
     def _hand_over(self, warp: Warp, *, from_file: bool) -> None:
         if self.picture_size is not None:
-            warp.samples(self.picture_size, prepare=self.prepare)  # the slow part, before the frame loop gets to see it
+            self.prepare(warp, self.picture_size)  # the slow part, before the frame loop gets to see it
         self._warp = warp
         with self._changed:
             kept_flag = self._fresh is not None and self._fresh.from_file

@@ -17,14 +17,12 @@ from numpy.typing import NDArray
 
 from rigwarp.live.render.one_tap import NO_MAP, OneTapTile, light_of_tile, one_tap_tiles, pairs
 from rigwarp.live.render.picture import Picture, checked
-from rigwarp.live.render.sampling import SampleMap, cubic_weights
+from rigwarp.live.render.sampling import cubic_weights
 from rigwarp.live.render.tiles import CODE_PARTS, FULL, MOST_PIXELS, Group, Layout, Tile, layout_of
 from rigwarp.live.render.warp import Warp, as_warp
 from rigwarp.prewarp import Prewarp
 from rigwarp.rig import Transfer
 from rigwarp.rig.transfer import encode_transfer
-
-_NAME = "cpu"
 
 
 class CpuRenderer:
@@ -118,19 +116,16 @@ class CpuRenderer:
 
     def _look_up(self, size: tuple[int, int]) -> Layout:
         if self._layout is None or size != self._size:
-            samples = self._warp.samples(size)
-            self.prepare(samples)
-            self._layout = samples.prepared[_NAME]
+            self._layout = self.prepare(self._warp, size)
             single = self._layout.single
             self._own_tiles = [one_tap_tiles(self._layout) for _ in range(self._cores)] if single else []
             self._size = size
         return self._layout
 
     @staticmethod
-    def prepare(samples: SampleMap) -> None:
-        """Lay out what drawing with these samples needs; from any thread, once, so that drawing need not wait."""
-        if _NAME not in samples.prepared:
-            samples.prepared[_NAME] = layout_of(samples)
+    def prepare(warp: Warp, size: tuple[int, int]) -> Layout:
+        """Lay out what drawing pictures of this size needs; from any thread, once, so that drawing need not wait."""
+        return warp.kept(size, "cpu", layout_of)
 
     def _encode(self, light: NDArray[np.uint16], tile: Tile | OneTapTile, into: NDArray[np.uint8]) -> None:
         """Write the codes of one tile (h, w, 3)."""

@@ -29,7 +29,7 @@ _TRIAL_SIZE, _TRIAL_PICTURE = (64, 48), (72, 52)
 
 def codes_beyond(frame: Picture, warp: Warp, picture: Picture) -> Array:
     """(H, W, 3): by how many codes each value lies outside of what the reference shows within 0.05 px of its places."""
-    samples = warp.samples((picture.shape[1], picture.shape[0]))
+    samples = warp.kept_samples((picture.shape[1], picture.shape[0]))
     light, codes = warp.light()[picture], frame.astype(float)
     low = high = np.round(exact_codes(samples, light))
     off: BoolArray = np.asarray((np.abs(codes - low) > MOST_CODES).any(axis=-1))

@@ -95,7 +95,7 @@ class GlRenderer:
         self._picture.set_light(light)
         self._lifted = float(light[0]), float(light[-1] - light[0])  # worked out once, not for each frame of a video
         if self._picture.size is not None:
-            self._place(warp.samples(self._picture.size))
+            self._place(self.prepare(warp, self._picture.size))
             self._make_room(foreign=self._picture.foreign is not None)
             self._picture.decode()
 
@@ -111,7 +111,7 @@ class GlRenderer:
         """Take a picture to the GPU; it is drawn until the next one comes."""
         planar, size = isinstance(picture, YuvPicture), (picture.shape[1], picture.shape[0])
         if not self._picture.fits(size, planar=planar):
-            samples = self._warp.samples(size)
+            samples = self.prepare(self._warp, size)
             self._picture.resize(size, self._resolution, planar=planar)
             self._place(samples)
         self._make_room(foreign=False)
@@ -124,7 +124,7 @@ class GlRenderer:
         `bottom_up` is right for what OpenGL has drawn; False for a picture that was uploaded with its first row first.
         """
         if not self._picture.fits(texture.size, planar=False):
-            samples = self._warp.samples(texture.size)
+            samples = self.prepare(self._warp, texture.size)
             self._picture.resize(texture.size, self._resolution)
             self._place(samples)
         self._make_room(foreign=True)
@@ -178,13 +178,17 @@ class GlRenderer:
         """Wait until everything is drawn."""
         self._context.finish()
 
-    def prepare(self, samples: SampleMap) -> None:
-        """Pack what drawing with these samples needs; from any thread, once, so that drawing need not wait."""
+    def prepare(self, warp: Warp, size: tuple[int, int]) -> SampleMap:
+        """Pack what drawing pictures of this size needs; from any thread, once, so that drawing need not wait."""
+        return warp.kept(size, "gl", self._packed)
+
+    def _packed(self, samples: SampleMap) -> SampleMap:
         meshed = self._now == "meshed"
         if meshed and _MESH not in samples.prepared:
             samples.prepared[_MESH] = mesh_tiles(samples)
         if _MAP not in samples.prepared and not (meshed and not len(samples.prepared[_MESH].kinds["exact"])):
             samples.prepared[_MAP] = (packed_places(samples), packed_steps(samples))
+        return samples
 
     def close(self) -> None:
         """Free textures, programs and, if it is our own, the context."""
@@ -263,13 +267,13 @@ class GlRenderer:
             assert self._picture.size is not None  # something is loaded
             self._picture.release()
             self._set_warp()
-            self._place(self._warp.samples(self._picture.size))
+            self._place(self.prepare(self._warp, self._picture.size))
             self._reload()
 
     def _release_others(self) -> None:
         """Free what the ways that lost have made: maps of a 4K projector are 133 MB here, and as many on the GPU."""
         assert self._picture.size is not None  # see `_take`
-        prepared = self._warp.samples(self._picture.size).prepared
+        prepared = self.prepare(self._warp, self._picture.size).prepared
         if self._now != "meshed" and self._mesh is not None:
             self._mesh.close()
             self._mesh = None
@@ -336,7 +340,7 @@ class GlRenderer:
 
     def _place(self, samples: SampleMap) -> None:
         self._has_cubic = bool(samples.cubic.any())
-        self.prepare(samples)
+        self._packed(samples)
         tiles: MeshTiles | None = samples.prepared[_MESH] if self._now == "meshed" else None
         if tiles is not None:
             self._made_mesh().place(tiles, texture_size(samples.picture_size))

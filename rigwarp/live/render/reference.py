@@ -22,7 +22,7 @@ class ReferenceRenderer:
     def render(self, picture: Picture) -> Picture:
         """See `Renderer`."""
         picture = checked(picture)
-        samples = self._warp.samples((picture.shape[1], picture.shape[0]))
+        samples = self._warp.kept_samples((picture.shape[1], picture.shape[0]))
         codes = exact_codes(samples, self._warp.light()[picture])
         rounding = thresholds(codes.shape[:2])[..., None] if self._dither else 0.5
         return np.minimum(np.floor(codes + rounding), 255.0).astype(np.uint8)

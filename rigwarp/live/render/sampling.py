@@ -53,7 +53,7 @@ class SampleMap:
         Square root of the factor on linear light, in 1023rds; 0 = black.
     transfer : the projector's transfer curve.
     picture_size : (width, height) of the picture.
-    prepared : what a renderer has made of all this, under the renderer's name.
+    prepared : what OpenGL's ways of drawing have made of all this, under their names.
     """
 
     position_px: NDArray[np.float32]

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import astuple, dataclass, field, replace
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +14,8 @@ from rigwarp.prewarp import UNCHANGED, Adjustment, Prewarp
 from rigwarp.prewarp.adjustment import adjusted_canvas, adjusted_gain, masked, moves
 from rigwarp.prewarp.build import mesh_coordinates
 from rigwarp.rig import Content
+
+Made = TypeVar("Made")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -34,18 +37,27 @@ class Warp:
     adjustment: Adjustment
     sampling: Sampling
     canvas_px: NDArray[np.floating]
-    _samples: dict[tuple[int, int], SampleMap] = field(default_factory=dict, repr=False)
+    _kept: dict[tuple[int, int], dict[str, Any]] = field(default_factory=dict, repr=False)
 
-    def samples(
-        self, picture_size: tuple[int, int], *, prepare: Callable[[SampleMap], None] | None = None
-    ) -> SampleMap:
-        """The sampling positions for pictures of one size (width, height); those of the last two sizes are kept.
+    def kept(self, picture_size: tuple[int, int], name: str, make: Callable[[SampleMap], Made]) -> Made:
+        """What a renderer of that name makes of the samples for pictures of one size, kept for the last two sizes.
 
-        `prepare` is done with new ones before any other thread sees them.
+        No other thread sees it before it is whole. The samples go unless they are part of it: 25 MB at 1080p.
         """
-        kept = self._samples.get(picture_size)
-        if kept is not None:
-            return kept
+        found: Made | None = self._kept.get(picture_size, {}).get(name)
+        if found is None:
+            found = make(self.samples(picture_size))
+            for old in [size for size in self._kept if size != picture_size][:-1]:
+                self._kept.pop(old, None)
+            self._kept[picture_size] = {**self._kept.get(picture_size, {}), name: found}
+        return found
+
+    def kept_samples(self, picture_size: tuple[int, int]) -> SampleMap:
+        """The samples themselves, kept."""
+        return self.kept(picture_size, "samples", lambda samples: samples)
+
+    def samples(self, picture_size: tuple[int, int]) -> SampleMap:
+        """The sampling positions for pictures of one size (width, height), worked out anew."""
         shown, hidden, prewarp = self.canvas_px, None, self.prewarp
         if self.content is not None:
             adjustment = self.adjustment
@@ -60,17 +72,11 @@ class Warp:
             if adjustment.masks:
                 hidden = np.zeros(self.prewarp.gain.shape, bool)
                 hidden[lit] = masked(self.canvas_px[lit].astype(float), self.content, adjustment)
-        made = sample_map(prewarp, picture_size, canvas_px=shown, hidden=hidden, sampling=self.sampling)
-        if prepare is not None:
-            prepare(made)
-        for old in list(self._samples)[:-1]:
-            self._samples.pop(old, None)
-        self._samples[picture_size] = made
-        return made
+        return sample_map(prewarp, picture_size, canvas_px=shown, hidden=hidden, sampling=self.sampling)
 
-    def has_samples(self, picture_size: tuple[int, int]) -> bool:
-        """True when `samples` has nothing to compute."""
-        return picture_size in self._samples
+    def is_ready_for(self, picture_size: tuple[int, int]) -> bool:
+        """True when a renderer has made what it needs for pictures of this size."""
+        return picture_size in self._kept
 
     def light(self) -> NDArray[np.float64]:
         """(256,) linear light of the picture's code values, with brightness and black level."""
@@ -79,7 +85,7 @@ class Warp:
 
     def sampled(self, sampling: Sampling) -> "Warp":
         """The same warp, sampled more finely or more quickly."""
-        return self if sampling == self.sampling else replace(self, sampling=sampling, _samples={})
+        return self if sampling == self.sampling else replace(self, sampling=sampling, _kept={})
 
     def adjusted(self, adjustment: Adjustment) -> "Warp":
         """The same warp under another correction."""
@@ -90,7 +96,7 @@ class Warp:
             adjustment=adjustment,
             sampling=self.sampling,
             canvas_px=self.canvas_px,
-            _samples={} if changes_shape else dict(self._samples),
+            _kept={} if changes_shape else dict(self._kept),
         )
 
 

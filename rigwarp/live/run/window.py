@@ -24,7 +24,6 @@ from rigwarp.live.operate.operator import Input
 from rigwarp.live.render.cpu import CpuRenderer
 from rigwarp.live.render.gl_context import COMPUTE_VERSION, DRAWING_VERSION, gl_missing, is_software
 from rigwarp.live.render.picture import AnyPicture, Picture, rgb_of
-from rigwarp.live.render.sampling import SampleMap
 from rigwarp.live.render.warp import Warp, as_warp
 from rigwarp.prewarp import Prewarp
 
@@ -104,9 +103,9 @@ class Window:
         if not isinstance(self._renderer, CpuRenderer):
             self._renderer.finish()  # a flip only queues the frame
 
-    def prepare(self, samples: SampleMap) -> None:
-        """Do the slow part of drawing with other samples beforehand; from any thread."""
-        self._renderer.prepare(samples)
+    def prepare(self, warp: Warp, size: tuple[int, int]) -> None:
+        """Do the slow part of drawing pictures of another size, or by another warp, beforehand; from any thread."""
+        self._renderer.prepare(warp, size)
 
     def use(self, warp: Warp) -> None:
         """Draw with another warp from the next `show` on."""

@@ -58,7 +58,7 @@ class Band:
 
     def stretch_of(self, pixels_px: Array) -> IntArray:
         """(N,) the piece of border nearest to each of (N, 2) pixels."""
-        return self.stretch[cKDTree(self.edge_px).query(pixels_px)[1]]
+        return self.stretch[cKDTree(self.edge_px).query(pixels_px, workers=2)[1]]
 
     def meets(self, pixels_px: Array) -> BoolArray:
         """(N,) whether the designed border comes as near to (N, 2) pixels as it may be off."""
@@ -149,7 +149,7 @@ def _band(zones: tuple[int, int], shape: tuple[int, ...], edge_px: Array, across
     high = np.minimum(np.ceil(edge_px.max(axis=0)).astype(int) + room + 1, shape[::-1])
     v, u = np.mgrid[low[1] : high[1], low[0] : high[0]]
     pixels = np.stack([u, v], axis=-1).astype(float)
-    away, near = cKDTree(edge_px).query(pixels, k=_SMOOTHED)
+    away, near = cKDTree(edge_px).query(pixels, k=_SMOOTHED, workers=2)
     distance = np.mean(np.sum((pixels[:, :, None] - edge_px[near]) * across[near], axis=-1), axis=-1)
     size = max(float(np.ptp(edge_px, axis=0).max()) / _STRETCHES, 1.0)
     cell = np.floor((edge_px - edge_px.min(axis=0)) / size).astype(int)

@@ -14,6 +14,7 @@ from scipy.spatial import cKDTree
 
 from rigwarp.geometry import Array, BoolArray, IntArray
 from rigwarp.geometry.robust import HUBER, huber_weights
+from rigwarp.geometry.threads import in_two_threads
 from rigwarp.table_map.borders.band import Band
 from rigwarp.table_map.borders.light_profile import STEPS, LightProfile, line_by_light
 from rigwarp.table_map.borders.patch import Patch, powers
@@ -143,7 +144,11 @@ def sort_samples(
     None where a side has too few samples.
     """
     distance = band.distance(samples.pixels_px)
-    off = [samples.table_mm - trace_zones(model, samples.pixels_px, np.full(len(samples), z)) for z in band.zones]
+
+    def from_design(zone: int) -> Array:
+        return samples.table_mm - trace_zones(model, samples.pixels_px, np.full(len(samples), zone))
+
+    off = in_two_threads(from_design, band.zones)
     usable = np.isfinite(distance) & np.isfinite(off[0]).all(axis=-1) & np.isfinite(off[1]).all(axis=-1)
     sides = [usable & (distance < -band.half_px), usable & (distance > band.half_px)]
     if min(np.count_nonzero(side) for side in sides) < FEWEST:

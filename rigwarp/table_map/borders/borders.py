@@ -16,6 +16,7 @@ from rigwarp.table_map.samples import Samples
 from rigwarp.table_map.zones import assign_zones
 from rigwarp.tracing import OpticalModel
 
+_JUMP = 3.0  # as in the pieces of a view
 _IN_DOUBT = 4.0  # sigmas of the line's place
 _BRIDGED = 1.2  # half widths from the line, up to which a gap in the samples is bridged
 
@@ -49,6 +50,10 @@ class Borders:
             drawn_px = [border.drawn_by(one) / pitch_mm[one.zone] for one in ripples if one.zone in border.band.zones]
             widened.append(replace(border, sigma_px=np.hypot(border.sigma_px, np.linalg.norm(drawn_px))))
         return replace(self, borders=widened)
+
+    def smooth(self, pitch_mm: float) -> "Borders":
+        """Those across which places jump by no more than a few pixels' pitch: each pixel of a view tells the others."""
+        return replace(self, borders=[b for b in self.borders if not np.nanmedian(b.jump_mm) > _JUMP * pitch_mm])
 
     def draw(self, owner: NDArray[np.int16]) -> None:
         """Write into an (H, W) picture whose each pixel near a border is."""

@@ -6,6 +6,7 @@ import numpy as np
 
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.geometry.robust import huber_weights, sigma_per_axis
+from rigwarp.geometry.threads import by_parts
 
 _MOST = 8_000  # samples tell a cubic well enough
 _PASSES = 4
@@ -32,7 +33,13 @@ class Patch:
 
     def value(self, pixels_px: Array) -> Array:
         """(N, m) at (N, 2) pixels."""
-        return self.basis(pixels_px) @ self.coefficients
+        found = np.empty((len(pixels_px), self.coefficients.shape[1]))
+
+        def fill(part: slice) -> None:
+            found[part] = self.basis(pixels_px[part]) @ self.coefficients
+
+        by_parts(fill, len(pixels_px))
+        return found
 
     def basis(self, pixels_px: Array) -> Array:
         """(N, n) products of powers, those of lowest degree first."""

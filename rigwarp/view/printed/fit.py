@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from rigwarp.camera import SheetSigma
 from rigwarp.geometry import Array, IntArray, ViewMap
 from rigwarp.rig import Table, Target
+from rigwarp.view.lean import LeanDoubt
 from rigwarp.view.parts import ViewPart
 from rigwarp.view.printed.field import Conditioned, Field, likeliest
 from rigwarp.view.printed.found import SheetCorners
@@ -26,6 +27,7 @@ class SheetFit:
     Attributes
     ----------
     view_map : the result; `measured` is True near corners.
+    lean_doubt : how well its lean is known.
     parts : the design as registered.
     places : of the sheets, one per photograph.
     residual_mm, sigma_mm : (N, 2) each corner from what all others say, and the 1-sigma of that.
@@ -37,6 +39,7 @@ class SheetFit:
     """
 
     view_map: ViewMap
+    lean_doubt: LeanDoubt
     parts: tuple[ViewPart, ...]
     places: tuple[SheetPlace, ...]
     residual_mm: Array
@@ -84,8 +87,10 @@ def fit_sheets(
             told = Conditioned(problem.linearised(), problem.prior, field)
         problem.now, covariance = told.unknowns
     residual, sigma = told.left_out
+    view_map, lean_doubt = map_by_sheets(problem, told, table)
     return SheetFit(
-        view_map=map_by_sheets(problem, told, table),
+        view_map=view_map,
+        lean_doubt=lean_doubt,
         parts=problem.moved,
         places=problem.places(covariance),
         residual_mm=residual,

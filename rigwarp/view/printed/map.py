@@ -7,23 +7,30 @@ import numpy as np
 from scipy.ndimage import distance_transform_edt, map_coordinates
 from scipy.spatial import cKDTree
 
-from rigwarp.geometry import Array, BoolArray, ViewMap
+from rigwarp.geometry import Array, BoolArray, IntArray, ViewMap
 from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.rig import Table
 from rigwarp.view.design import trace_view
+from rigwarp.view.lean import LeanDoubt, lean_at
 from rigwarp.view.parts import ViewPart
 from rigwarp.view.printed.field import Conditioned
 from rigwarp.view.printed.unknowns import Unknowns
+from rigwarp.view.registration import PartSamples, register_view
 from rigwarp.view.seen import filled
 
 _EDGE_PX = 3.0  # of a mirror's pixels, those that are nearest to another's, to within this, show where the edge is
 _FOLD_SIGMAS = 2.5
 _STEP_PX = 16  # the correction is worked out on a grid
+_SOME, _FEWEST = 1000, 100  # pixels of a part that tell how it hangs
 _REACH_SQUARES = 1.5  # a pixel this near to a corner counts as measured
 
 
-def map_by_sheets(problem: Unknowns, told: Conditioned, table: Table) -> ViewMap:
-    """The registered design over the camera's pixels, with what the corners add to it."""
+def map_by_sheets(problem: Unknowns, told: Conditioned, table: Table) -> tuple[ViewMap, LeanDoubt]:
+    """The registered design over the camera's pixels with what corners add to it, and how well its lean is known.
+
+    Leans come from the design registered to these places: what corners' field adds is told from a lens and from how all
+    hangs only as far as places need it.
+    """
     parts, corners = problem.moved, problem.corners
     design = trace_view(parts, table)
     x, y, sigma = design.x_mm.copy(), design.y_mm.copy(), np.full(design.zone.shape, np.nan)
@@ -48,18 +55,45 @@ def map_by_sheets(problem: Unknowns, told: Conditioned, table: Table) -> ViewMap
         if mine.any():
             distance, nearest = cKDTree(corners.pixels_px[mine]).query(np.stack([u, v], axis=-1))
             measured[here] = distance <= _REACH_SQUARES * corners.square_px[mine][nearest]
-    doubtful = _near_a_fold(problem, told.unknowns[1], parts, design)
+    covariance = told.unknowns[1]
+    doubtful = _near_a_fold(problem, covariance, parts, design)
     for values in (x, y, sigma):
         values[doubtful] = np.nan
-    return replace(
+    zone = np.where(doubtful, NO_LIGHT, design.zone).astype(design.zone.dtype)
+    places = np.stack([x, y], axis=-1)
+    measured &= ~doubtful
+    samples = [_samples(part, zone, places, measured) for part in parts]
+    lean = np.full(places.shape, np.nan)
+    shown = [i for i, one in enumerate(samples) if len(one.zone) >= _FEWEST]
+    registration = register_view([problem.parts[i] for i in shown], [samples[i] for i in shown])
+    registered = {part.first_zone: part for part in registration.parts}
+    for part in (registered.get(part.first_zone, part) for part in parts):
+        for surface in part.model.surfaces:
+            own = part.own_picture(zone == part.first_zone + surface.zone)
+            found = np.full(places.shape, np.nan)
+            found[own] = lean_at(part.model, surface.zone, own, part.own_picture(places)[own])
+            lean = np.where(part.own_picture(own)[..., None], part.own_picture(found), lean)
+    view_map = replace(
         design,
         x_mm=x,
         y_mm=y,
         sigma_mm=sigma,
-        measured=measured & ~doubtful,
-        zone=np.where(doubtful, NO_LIGHT, design.zone).astype(design.zone.dtype),
-        lean_x=np.where(doubtful, np.nan, design.lean_x),
-        lean_y=np.where(doubtful, np.nan, design.lean_y),
+        measured=measured,
+        zone=zone,
+        lean_x=lean[..., 0],
+        lean_y=lean[..., 1],
+    )
+    return view_map, registration.lean_doubt
+
+
+def _samples(part: ViewPart, zone: IntArray, places_mm: Array, measured: BoolArray) -> PartSamples:
+    """Some of a part's pixels near corners, and their places."""
+    own = zone.astype(np.int64) - part.first_zone
+    v, u = np.nonzero(measured & (own >= 0) & (own < len(part.model.surfaces)))
+    some = slice(None, None, max(1, len(u) // _SOME))
+    u, v = u[some], v[some]
+    return PartSamples(
+        pixels_px=part.own_pixels(np.stack([u, v], axis=-1).astype(float)), table_mm=places_mm[v, u], zone=own[v, u]
     )
 
 

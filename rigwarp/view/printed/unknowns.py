@@ -87,17 +87,17 @@ class Unknowns:
     """The unknowns, what is assumed of them now, and what the corners say then.
 
     Order: shift and turn of the camera; its lens; shift and turn of each mirror; middle and turn of each sheet but the
-    first; both scales, squareness and height of the print.
+    first; three errors of the print (in sigmas: both scales and squareness) and its height.
     """
 
     def __init__(
         self, parts: Sequence[ViewPart], corners: Corners, target: Target, table: Table, sheet: SheetSigma
     ) -> None:
-        self._parts, self.corners, self._target = tuple(parts), corners, target
+        self.parts, self.corners, self._target = tuple(parts), corners, target
         self._height_mm = table.height_mm
         self.first = int(corners.photo.min())
         self._photos = [int(n) for n in np.unique(corners.photo) if n != self.first]
-        self._print = np.array([*sheet.printed, sheet.height_mm])
+        self._print = np.array([1.0, 1.0, 1.0, sheet.height_mm])
         self._lens = parts[0].model.projector
         self.prior = np.concatenate(
             [
@@ -109,19 +109,19 @@ class Unknowns:
             ]
         )
         self.now = np.zeros(len(self.prior))
-        self._bends = print_bends(corners.board_mm, board_size_mm(target))
+        self._bends = print_bends(corners.board_mm, board_size_mm(target)) @ sheet.printed
         self._start = {n: self._guess(n) for n in self._photos}
         self.strays = 0
 
     def shifts(self, part: int) -> Array:
         """(12,) how a part is now assumed to be mounted."""
-        camera = self.now[:CAMERA] * (_MIRRORED if self._parts[part].flipped else 1.0)
+        camera = self.now[:CAMERA] * (_MIRRORED if self.parts[part].flipped else 1.0)
         return np.concatenate([camera, self.now[self._mirror(part)]])
 
     @property
     def moved(self) -> tuple[ViewPart, ...]:
         """The parts as now assumed."""
-        return tuple(mounted_at(part, self.shifts(i)) for i, part in enumerate(self._parts))
+        return tuple(mounted_at(part, self.shifts(i)) for i, part in enumerate(self.parts))
 
     @property
     def tied(self) -> bool:
@@ -142,7 +142,7 @@ class Unknowns:
         return slice(begin, begin + MIRROR)
 
     def _column(self, photo: int) -> int:
-        first: int = self._mirror(len(self._parts)).start
+        first: int = self._mirror(len(self.parts)).start
         return first + _PLACE * self._photos.index(photo)
 
     def _lens_sigma(self) -> Array:
@@ -156,7 +156,7 @@ class Unknowns:
 
     def design_slope(self, part: int, pixels_px: Array, zone: IntArray) -> Array:
         """(N, 2, P) how the places that a part's pixels see move with camera, lens and mirror."""
-        own = self._parts[part]
+        own = self.parts[part]
         slope = np.zeros((len(pixels_px), 2, len(self.prior)))
         mount = mount_slope(own, self.shifts(part), pixels_px, zone)
         slope[..., :CAMERA] = mount[..., :CAMERA] * (_MIRRORED if own.flipped else 1.0)
@@ -174,7 +174,7 @@ class Unknowns:
         """(P,) what `moved` holds already of what is now assumed."""
         held = self.now.copy()
         held[CAMERA : CAMERA + _LENS] = 0.0
-        held[self._mirror(len(self._parts)).start :] = 0.0
+        held[self._mirror(len(self.parts)).start :] = 0.0
         return held
 
     def _laid(self, photo: int) -> Target:
@@ -192,9 +192,7 @@ class Unknowns:
     def _guess(self, photo: int) -> Target:
         """Where the design sees a sheet, by the rigid move that fits best (Kabsch, 1976)."""
         here = self.corners.photo == photo
-        seen = design_places(
-            self._parts, self.corners.pixels_px[here], self.corners.zone[here], self.corners.part[here]
-        )
+        seen = design_places(self.parts, self.corners.pixels_px[here], self.corners.zone[here], self.corners.part[here])
         flat = self._on_table(replace(self._target, centre_mm=np.zeros(2), rotation_rad=0.0), here)
         known = np.isfinite(seen).all(axis=-1)
         a, b = flat[known] @ [1.0, 1.0j], seen[known] @ [1.0, 1.0j]
@@ -204,15 +202,7 @@ class Unknowns:
 
     def require_first_place(self) -> None:
         """MeasurementError where the design sees the first sheet far from where it should lie."""
-        seen = self._guess(self.first)
-        off = float(np.linalg.norm(seen.centre_mm - self._target.centre_mm))
-        turn = float(np.angle(np.exp(1j * (seen.rotation_rad - self._target.rotation_rad))))
-        if off > _FAR_MM or abs(turn) > _FAR_RAD:
-            raise MeasurementError(
-                f"the first sheet seems to lie {_place_words(seen)}; [view.target] puts it "
-                f"{_place_words(self._target)}: lay it there, or correct centre_mm and rotation_deg; "
-                "further sheets may lie anywhere"
-            )
+        require_near(self._guess(self.first), self._target)
 
     def linearised(self) -> Sightings:
         corners, parts = self.corners, self.moved
@@ -232,7 +222,7 @@ class Unknowns:
                 at = self._column(photo)
                 slope[here, 0, at] = slope[here, 1, at + 1] = -1.0
                 slope[here, :, at + 2] = -np.stack([-from_centre[:, 1], from_centre[:, 0]], axis=-1)
-            turn = _turn(laid.rotation_rad) @ np.diag([1.0, -1.0])  # the board's y runs down
+            turn = plane_turn(laid.rotation_rad) @ np.diag([1.0, -1.0])  # the board's y runs down
             slope[here, :, -4:-1] = -np.einsum("ij,njk->nik", turn, self._bends[here])
         slope[..., -1] = -lean
         # at height t over the table the line of sight of the place P is at P - t lean
@@ -285,9 +275,21 @@ class Unknowns:
         return tuple(found)
 
 
-def _turn(angle_rad: float) -> Array:
+def plane_turn(angle_rad: float) -> Array:
+    """(2, 2) counter-clockwise."""
     c, s = np.cos(angle_rad), np.sin(angle_rad)
     return np.array([[c, -s], [s, c]])
+
+
+def require_near(seen: Target, told: Target) -> None:
+    """MeasurementError where the first sheet is seen far from where it should lie."""
+    off = float(np.linalg.norm(seen.centre_mm - told.centre_mm))
+    turn = float(np.angle(np.exp(1j * (seen.rotation_rad - told.rotation_rad))))
+    if off > _FAR_MM or abs(turn) > _FAR_RAD:
+        raise MeasurementError(
+            f"the first sheet seems to lie {_place_words(seen)}; [view.target] puts it {_place_words(told)}: lay it "
+            "there, or correct centre_mm and rotation_deg; further sheets may lie anywhere"
+        )
 
 
 def _place_words(sheet: Target) -> str:

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from two_wings import small_wings
 
+from rigwarp import load_view
 from rigwarp.cli import main
 from rigwarp.files import current_view
 from rigwarp.files.view_file import read_view_map
@@ -50,6 +51,12 @@ def test_four_photographs(sheet_rig, capsys):
     assert 0.3 < np.sqrt(np.mean(z**2)) < 1.6, "one rig: neighbours share their error"
     assert 0.8 < told["view_map"]["z_spread"] < 1.25
     assert all("too few" in mirror["not_told"] for mirror in told["as_built"])
+    v, u = (values[::997] for values in np.nonzero(near))
+    pixels, exact = np.stack([u, v], axis=-1).astype(float), small_wings(2).view_map()
+    there, sigma = load_view(sheet_rig).points(pixels, 60.0)
+    z = (there - (exact.table_mm - 60.0 * exact.lean)[v, u]) / sigma[:, None]
+    assert np.sqrt(np.mean(z**2)) < 1.6, "60 mm above the table the lean counts; one rig"
+    assert np.median(sigma) > 1.5 * np.median(view.sigma_mm[v, u])
 
 
 def test_check_page_and_library_after_it(sheet_rig, capsys):
@@ -104,6 +111,11 @@ def test_bad_photographs_are_told_in_one_line_and_nothing_is_lost(sheet_rig, cap
         assert words in told
         assert str(path) in told
     assert sorted(path.name for path in (sheet_rig / "view_scans").iterdir()) == runs
+    copied = tmp_path / "copied.png"
+    shutil.copy(sheet_rig / "first.png", copied)
+    twice = ["--sheet", sheet_rig / "first.png", "--sheet", copied]
+    told = failed(capsys, ["view", "scan", sheet_rig, *twice], 3)
+    assert f"{copied}: found the same photograph as {sheet_rig / 'first.png'}" in told
     for arguments in (["verify", sheet_rig], ["lens", sheet_rig], ["fit", sheet_rig, "photo.png"]):
         failed(capsys, ["view", *arguments], 2)
 
