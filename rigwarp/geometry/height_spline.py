@@ -58,6 +58,12 @@ class HeightSpline:
         return nx - self.degree, ny - self.degree
 
     @property
+    def bounds_mm(self) -> tuple[tuple[float, float], tuple[float, float]]:
+        """((xmin, xmax), (ymin, ymax)) of the domain."""
+        end = self.start_mm + self.cell_mm * np.array(self.cells)
+        return (float(self.start_mm[0]), float(end[0])), (float(self.start_mm[1]), float(end[1]))
+
+    @property
     def knots(self) -> tuple[Array, Array]:
         """Knots along x and y: uniform, `degree` of them before and after the domain."""
         steps = [np.arange(-self.degree, n + self.degree + 1) for n in self.cells]
