@@ -86,19 +86,15 @@ def mould_solid(surfaces: Sequence[Surface], correction: Correction, *, side: in
 
 def _rims(surfaces: Sequence[Surface]) -> list[_Rim]:
     """Each surface's, about the middle of all and along the same rays."""
-    edges = [_rim_points(surface) for surface in surfaces]
-    every = np.concatenate(edges)
+    edges = []
+    for surface in surfaces:
+        x, y = surface.rim_points(_SPACING_MM).T
+        edges.append(transform_points(surface.T_mirror_from_surface, np.stack([x, y, surface.sag(x, y)], axis=-1)))
+    every = np.concatenate(edges)[:, :2]
     middle = (every.min(axis=0) + every.max(axis=0)) / 2.0
     farthest = float(np.linalg.norm(every - middle, axis=1).max()) * 1.01
     angle = np.linspace(0.0, 2.0 * np.pi, max(_FEWEST, int(2.0 * np.pi * farthest / _SPACING_MM)), endpoint=False)
     return [_rim(surface, middle, angle, farthest) for surface in surfaces]
-
-
-def _rim_points(surface: Surface) -> Array:
-    """(N, 2) mirror x and y of its rim."""
-    points = surface.rim_points(_SPACING_MM)
-    local = np.column_stack([points, surface.sag(points[:, 0], points[:, 1])])
-    return transform_points(surface.T_mirror_from_surface, local)[:, :2]
 
 
 def _rim(surface: Surface, middle: Array, angle: Array, farthest_mm: float) -> _Rim:

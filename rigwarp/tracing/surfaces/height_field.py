@@ -108,7 +108,15 @@ def or_smoothest(fit: PatchFit, points_mm: Array) -> PatchFit:
     if fit.sure_enough or not FEWEST <= len(points_mm) <= MOST:
         return fit
     with suppress(np.linalg.LinAlgError):  # rows so far apart that a tile has two: the spline and its doubt stay
-        smoothest = _smoothest(points_mm)
+        found = fit_scattered(points_mm)  # for points that bend more than cells with several of them can follow
+        x, y = found.nodes_mm
+        smoothest = PatchFit(
+            spline=found.spline,
+            residual_rms_mm=float(np.std(points_mm[:, 2] - found.spline.value(points_mm[:, 0], points_mm[:, 1]))),
+            uncertainty=SlopeUncertainty(
+                start_mm=np.array([x[0], y[0]]), step_mm=np.array([x[1] - x[0], y[1] - y[0]]), sigma=found.slope_sigma
+            ),
+        )
         surer = smoothest.uncertainty.rms < fit.uncertainty.rms
         if not fit.too_few_points:  # a spline whose cells hold enough points may be in doubt at the rim alone
             surer &= smoothest.uncertainty.usual < fit.uncertainty.usual
@@ -140,19 +148,6 @@ def drawn_fit(points_mm: Array, rim: BoolArray, *, within_mm: float, rounding_mm
         strays=drawn.strays,
     )
     return PatchFit(spline=drawn.spline, residual_rms_mm=scatter, uncertainty=uncertainty)
-
-
-def _smoothest(points_mm: Array) -> PatchFit:
-    """The interpolant of `polyharmonic`, for points that bend more than cells with several of them can follow."""
-    found = fit_scattered(points_mm)
-    x, y = found.nodes_mm
-    return PatchFit(
-        spline=found.spline,
-        residual_rms_mm=float(np.std(points_mm[:, 2] - found.spline.value(points_mm[:, 0], points_mm[:, 1]))),
-        uncertainty=SlopeUncertainty(
-            start_mm=np.array([x[0], y[0]]), step_mm=np.array([x[1] - x[0], y[1] - y[0]]), sigma=found.slope_sigma
-        ),
-    )
 
 
 def spread_sample(count: int, most: int) -> NDArray[np.int64]:

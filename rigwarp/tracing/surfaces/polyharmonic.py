@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy import linalg
+from scipy.interpolate import BSpline
 
 from rigwarp.geometry import Array
 from rigwarp.geometry.height_spline import HeightSpline
@@ -56,29 +57,26 @@ def fit_scattered(points_mm: Array) -> ScatteredFit:
     # one point of each cell of a grid: the slope between two that lie closer would be that of their rounding
     own_cell = np.floor(points_mm[:, :2] / (_CLOSEST * spacing)).astype(np.int64)
     unit = points_mm[np.sort(np.unique(own_cell, axis=0, return_index=True)[1])] / size
-    noise = _noise_share(unit)
+    # variance of the vertices' noise in units of the kernel: that with which they foretell each other best
+    away = np.sum((unit[:, :2] - np.median(unit[:, :2], axis=0)) ** 2, axis=1)
+    asked = unit[np.argsort(away, kind="stable")[:_ASKED]]
+    noise = min(_NOISE.tolist(), key=lambda tried: float(np.sum(_System.of(asked, tried).left_out ** 2)))
     tiles = [_Tile.of(box, unit, noise) for box in _boxes(unit[:, :2])]
     height = _blended(tiles, [along / size for along in nodes], lambda tile, at: tile.height(at)) * size
     variance = _blended(tiles, [along / size for along in coarse], lambda tile, at: tile.slope_variance(at))
     flat = HeightSpline.over(
         ((low[0], high[0]), (low[1], high[1])), cells=(int(cells[0]), int(cells[1])), degree=DEGREE
     )
+    # least squares on the grid of nodes, one axis after the other
+    x, y = (
+        np.linalg.pinv(BSpline(knots, np.eye(count), DEGREE)(along))
+        for knots, count, along in zip(flat.knots, flat.coefficients_mm.shape, nodes, strict=True)
+    )
     return ScatteredFit(
-        spline=_through_grid(flat, nodes, height),
+        spline=flat.with_coefficients(x @ height @ y.T),
         nodes_mm=(coarse[0], coarse[1]),
         slope_sigma=np.sqrt(np.maximum(variance, 0.0)),
     )
-
-
-def _through_grid(flat: HeightSpline, nodes_mm: list[Array], height_mm: Array) -> HeightSpline:
-    """Least squares on a grid of nodes, one axis after the other."""
-    from scipy.interpolate import BSpline
-
-    x, y = (
-        np.linalg.pinv(BSpline(knots, np.eye(count), DEGREE)(along))
-        for knots, count, along in zip(flat.knots, flat.coefficients_mm.shape, nodes_mm, strict=True)
-    )
-    return flat.with_coefficients(x @ height_mm @ y.T)
 
 
 def _boxes(places: Array) -> Iterator[tuple[Array, Array]]:
@@ -194,11 +192,3 @@ def _kernel(one: Array, other: Array) -> Array:
     """(N, M) of places (N, 2) and (M, 2): -r^5."""
     r2 = sum((one[:, None, axis] - other[None, :, axis]) ** 2 for axis in (0, 1))
     return np.asarray(_SIGN * r2 ** (0.5 * _POWER))
-
-
-def _noise_share(points: Array) -> float:
-    """Variance of the vertices' noise in units of the kernel: that with which they foretell each other best."""
-    away = np.sum((points[:, :2] - np.median(points[:, :2], axis=0)) ** 2, axis=1)
-    asked = points[np.argsort(away, kind="stable")[:_ASKED]]
-    lost = [float(np.sum(_System.of(asked, noise).left_out ** 2)) for noise in _NOISE]
-    return float(_NOISE[int(np.argmin(lost))])
