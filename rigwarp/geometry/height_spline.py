@@ -227,9 +227,9 @@ class HeightSpline:
         inside = np.clip(s, 0.0, float(cells))
         first = np.minimum(np.fmax(inside, 0.0).astype(np.int64), cells - 1)  # of 0 and NaN fmax takes 0
         past = s - inside
-        powers = np.ones((self.degree + 1, len(s)))
-        powers[1:] = inside - first
-        np.multiply.accumulate(powers, out=powers)
+        step, powers = inside - first, np.ones((self.degree + 1, len(s)))
+        for power in range(self.degree):
+            np.multiply(powers[power], step, out=powers[power + 1])
         bases = []
         for order in orders:
             basis = _cell_polynomials(self.degree, order) @ powers
