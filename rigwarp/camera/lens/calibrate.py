@@ -82,6 +82,16 @@ class LensResult:
         """(9,) 1-sigma of the terms of `lens`."""
         return np.sqrt(np.diag(self.covariance_lens))
 
+    @property
+    def view_rms_px(self) -> Array:
+        """(V,) RMS length of the residuals in each photo used."""
+        return self.fit.view_rms_px
+
+    @property
+    def residual_px(self) -> tuple[Array, ...]:
+        """Per photo used, (N, 2) measured minus predicted."""
+        return self.fit.residual_px
+
 
 def calibrate_lens_from_views(views: Sequence[BoardView], *, sheet_sigma: SheetSigma = PLAIN_PRINT) -> LensResult:
     """Estimate the lens from photographs of the hand-held board, each with the board tilted another way.

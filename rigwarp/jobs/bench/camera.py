@@ -209,7 +209,7 @@ def _photos_used(
     rms: dict[int, float] = {n_boards: pose.rms_px}
     rejected: dict[int, str] = {}
     if result is not None:
-        rms |= {index: float(value) for index, value in zip(result.used, result.fit.view_rms_px, strict=True)}
+        rms |= {index: float(value) for index, value in zip(result.used, result.view_rms_px, strict=True)}
         rejected |= dict(result.rejected)
     uses = [_LENS_USE] * n_boards + [_TABLE_USE] + [_FURTHER_USE] * (len(files) - n_boards - 1)
     return tuple(

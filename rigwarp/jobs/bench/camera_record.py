@@ -87,7 +87,7 @@ def judge_lens(lens: LensResult, board_corners: int) -> tuple[LensSupport, Relea
     """How well the photos support a lens, and the second opinion where they allow one."""
     support = lens_support(
         [view.image_px for view in lens.views],
-        lens.fit.residual_px,
+        lens.residual_px,
         lens.fit.kept,
         lens.fit.noise_px,
         lens.lens,
@@ -120,7 +120,7 @@ def picture_of(lens: LensResult, support: LensSupport) -> bytes:
     from rigwarp.reports.figures.lens import lens_picture  # see `load_what_draws`
 
     return lens_picture(
-        support, [view.image_px for view in lens.views], lens.fit.residual_px, lens.fit.kept, lens.resolution
+        support, [view.image_px for view in lens.views], lens.residual_px, lens.fit.kept, lens.resolution
     )
 
 
