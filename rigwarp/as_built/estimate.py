@@ -1,7 +1,6 @@
 """From the samples of a scan to the built mirror."""
 
 from collections.abc import Sequence
-from typing import Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -11,7 +10,6 @@ from rigwarp.as_built.describe.acceptance import acceptance_of
 from rigwarp.as_built.describe.deciding import POWER_FROM_PRIOR, deciders_of
 from rigwarp.as_built.describe.defects import Defect, find_defects
 from rigwarp.as_built.describe.findings import Unmodelled, findings_of
-from rigwarp.as_built.describe.footprint import Footprint
 from rigwarp.as_built.describe.form import ZernikeTerm, fit_matrix, form_figures
 from rigwarp.as_built.describe.heights import Heights, heights_of
 from rigwarp.as_built.describe.observability import observability
@@ -24,14 +22,15 @@ from rigwarp.as_built.solve.fit_data import Data, join_data
 from rigwarp.as_built.solve.linearised import moved_model
 from rigwarp.as_built.solve.map_fit import OPTICS_SIGMA, MapFit, check_enough, fit_map
 from rigwarp.as_built.solve.raised import RaisedScan, board_errors, height_fits, heights_mm
-from rigwarp.as_built.solve.shared_errors import SHARED_MM, beside_own_noise, independent, lens_errors, plane_warp
+from rigwarp.as_built.solve.shared_errors import SHARED_MM, beside_own_noise, lens_errors, plane_warp
 from rigwarp.camera import CameraModel
 from rigwarp.decode import Modulation
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array
+from rigwarp.geometry.robust import independent_errors
 from rigwarp.geometry.zernike import enclosing_disk
 from rigwarp.rig import Measured
-from rigwarp.table_map import Samples
+from rigwarp.table_map import MapFacts
 from rigwarp.table_map.ripple import MapRipple
 from rigwarp.tracing import OpticalModel
 
@@ -44,37 +43,9 @@ _MUCH_WIDENED = 2.0  # sigmas wider by so much, by errors that neighbours share,
 _WARP_UNKNOWN_CAMERA_MM = 0.3  # the same where the camera came without a covariance
 
 
-class FittedCells(Protocol):
-    """N averaged samples of a table map: projector pixel -> table mm, with what each is worth.
-
-    Attributes
-    ----------
-    cells : the samples.
-    cell_sigma_mm : (N,) 1-sigma of table_mm per axis.
-    cell_zone : (N,) the zone that lights each.
-    cell_ripple_mm : (N, 2) regular ripple that was taken off table_mm; None where there is none.
-    ripples : the same, told.
-    """
-
-    @property
-    def cells(self) -> Samples: ...
-
-    @property
-    def cell_sigma_mm(self) -> Array: ...
-
-    @property
-    def cell_zone(self) -> NDArray[np.integer]: ...
-
-    @property
-    def cell_ripple_mm(self) -> Array | None: ...
-
-    @property
-    def ripples(self) -> Sequence[MapRipple]: ...
-
-
 def estimate_as_built(
     model: OpticalModel,
-    fit: FittedCells,
+    fit: MapFacts,
     tolerances: ArrayLike,
     camera: CameraModel,
     *,
@@ -87,7 +58,7 @@ def estimate_as_built(
     Parameters
     ----------
     model : the design, as in rig.toml (not registered).
-    fit : what `fit_table_map` returns, or anything else with its averaged samples.
+    fit : what `fit_table_map` returns, or anything else with its averaged samples and their ripples.
     tolerances : (12,)
         1-sigma of the mounting: projector shift mm, turn rad, mirror shift mm, turn rad, three each, table axes.
     camera : its covariance gives the errors that all samples share; that of a view's lens gives more of them.
@@ -109,18 +80,11 @@ def estimate_as_built(
     them thousands of samples would claim a radius to a micrometre.
     """
     tolerances = np.asarray(tolerances, float)
-    table = RaisedScan(
-        cells=fit.cells,
-        cell_sigma_mm=np.asarray(fit.cell_sigma_mm, float),
-        cell_zone=np.asarray(fit.cell_zone, np.int64),
-        camera=camera,
-        board=None,
-        cell_ripple_mm=fit.cell_ripple_mm,
-    )
+    table = RaisedScan.of(fit, camera)
     try:
         data = join_data(_data(model, table), [_data(model, scan) for scan in raised])
         solved = fit_map(model, data, tolerances, measured)
-        return _result(model, solved.data, solved, tolerances, [table, *raised], modulations, measured, fit.ripples)
+        return _result(model, solved, tolerances, [table, *raised], modulations, measured, fit.ripples)
     except (np.linalg.LinAlgError, QhullError) as error:
         raise MeasurementError(
             f"as built: the equations have no solution ({error}): the light meets too small a part of the mirror, or "
@@ -144,7 +108,7 @@ def _data(model: OpticalModel, scan: RaisedScan) -> Data:
     common = [plane_warp(place, PLANE_WARP_MM if known else _WARP_UNKNOWN_CAMERA_MM)]
     height = heights_mm(model, scan.board, table)
     if camera.covariance is not None:
-        common.append(camera.plane_sensitivity(camera_px, float(height.mean())) @ independent(camera.covariance))
+        common.append(camera.plane_sensitivity(camera_px, float(height.mean())) @ independent_errors(camera.covariance))
     if model.projector.lens is not None:
         common.append(lens_errors(model, model.projector.lens, cells.pixels_px[chosen], zone[chosen]))
     if scan.board is not None:
@@ -164,7 +128,6 @@ def _data(model: OpticalModel, scan: RaisedScan) -> Data:
 
 def _result(
     model: OpticalModel,
-    data: Data,
     fit: MapFit,
     tolerances: Array,
     scans: Sequence[RaisedScan],
@@ -172,9 +135,9 @@ def _result(
     measured: Sequence[Measured],
     followed: Sequence[MapRipple],
 ) -> AsBuilt:
-    grid = fit.footprint
+    grid, motions, data = fit.problem.grid, fit.problem.motions, fit.problem.data
     side = grid.side
-    ripple, search = find_ripple(*_all_slopes(model, data, fit, side))
+    ripple, search = find_ripple(*_all_slopes(model, fit, side))
     heights = heights_of(model, fit, _taken(fit, ripple, followed))
     xy = grid.points.point_mm[:, :2]
     disk = enclosing_disk(xy)
@@ -183,42 +146,38 @@ def _result(
     height_um, slope_mrad = 1000.0 * side * heights.value, 1000.0 * side * heights.slope
     n_mount = len(tolerances)
     middle = model.mirror.to_table(grid.points.point_mm.mean(axis=0))
-    told = observability(model, fit.motions, tolerances, fit.covariance[:n_mount, :n_mount], middle)
+    told = observability(model, motions, tolerances, fit.covariance[:n_mount, :n_mount], middle)
     determined = share < POWER_FROM_PRIOR
     open_names = told.names if determined else (*told.names, "the mirror's radius (power) against its distance")
-    radius, deciders = None, None
-    if not determined:
-        deciders = deciders_of(
-            model,
-            fit,
-            heights.derivative(to_terms[[terms.index((2, 0))]])[0],
-            measured=measured,
-            raised=len(scans) > 1,
-            camera_mm=scans[0].camera.position_mm,
-        )
+    radius, deciders, table, power = None, None, scans[0], terms.index((2, 0))
+    to_power, size = to_terms[power], zernike[power]
+    if determined:
+        power_mm, sigma_mm = 1e-3 * side * size.um, 1e-3 * size.sigma_um
+        radius = built_radius(model.surfaces, xy, motions, to_power=to_power, power_mm=power_mm, sigma_mm=sigma_mm)
     else:
-        number = terms.index((2, 0))
-        radius = built_radius(
-            model.surfaces,
-            xy,
-            fit.motions,
-            to_power=to_terms[number],
-            power_mm=1e-3 * side * zernike[number].um,
-            sigma_mm=1e-3 * zernike[number].sigma_um,
-        )
-    table = scans[0]
+        by_unknowns, camera_mm = heights.derivative(to_power[None])[0], table.camera.position_mm
+        raised = len(scans) > 1
+        deciders = deciders_of(model, fit, by_unknowns, measured=measured, raised=raised, camera_mm=camera_mm)
     moved = moved_model(model, fit.mounting)
     fine = fine_ripples(moved, modulations, table.cells, table.cell_zone, table.camera, known=ripple)
+    unmodelled = None
+    if fit.widened > _MUCH_WIDENED:
+        moves_mm = float(np.sqrt(np.nanmean(np.sum(fit.residual_mm**2, axis=-1))))
+        unmodelled = Unmodelled(reach_mm=fit.shared.reach_mm, moves_mm=moves_mm, widened=fit.widened)
     panels, folds = panels_of(model.surfaces, grid, heights, side)
     height_map, sigma_map = grid.spread(height_um), grid.spread(1000.0 * heights.sigma)
-    defects = _defects(grid, height_map, sigma_map)
+    defects: list[Defect] = []
+    for zone in np.unique(grid.zone[grid.lit]):  # each by itself: at a fold the form has a step
+        height, sigma = (np.where(grid.zone == zone, values, np.nan) for values in (height_map, sigma_map))
+        defects += find_defects(grid.x_mm, grid.y_mm, height, sigma)
+    defects.sort(key=lambda defect: -abs(defect.depth_um))
     figures = form_figures(
         height_um,
         slope_mrad,
         1000.0 * heights.sigma,
         xy_mm=xy,
         disk=disk,
-        rigid=fit.motions.shown,
+        rigid=motions.shown,
         spacing_mm=float(grid.x_mm[1] - grid.x_mm[0]),
     )
     return AsBuilt(
@@ -242,7 +201,7 @@ def _result(
         acceptance=acceptance_of(grid, figures, radius_mm=disk.radius_mm, power_determined=determined),
         panels=panels,
         folds=folds,
-        defects=defects,
+        defects=tuple(defects),
         findings=findings_of(
             zernike=zernike,
             power_determined=determined,
@@ -255,37 +214,20 @@ def _result(
             ripple=ripple,
             fine_ripples=fine,
             way_mm=float(middle[2] - model.table_height_mm),
-            unmodelled=_unmodelled(fit),
+            unmodelled=unmodelled,
         ),
         ripple=ripple,
         ripple_search=search,
         fine_ripples=fine if modulations else None,
         residual_mm=float(np.sqrt(np.nanmean(fit.residual_mm**2))),
-        held_out_mm=fit.held_out_rms_mm,
+        held_out_mm=fit.problem.held_rms_mm,
         noise_scale=fit.noise_scale,
         shared_reach_mm=fit.shared.reach_mm,
         n_samples=len(data.zone),
         reflecting_side=int(side),
-        camera_known=scans[0].camera.covariance is not None,
+        camera_known=table.camera.covariance is not None,
         heights=height_fits(scans, data.height_mm, fit.residual_mm, model.table_height_mm),
     )
-
-
-def _unmodelled(fit: MapFit) -> Unmodelled | None:
-    """What no form explains, where it widens sigmas by much."""
-    if not fit.widened > _MUCH_WIDENED:
-        return None
-    moves_mm = float(np.sqrt(np.nanmean(np.sum(fit.residual_mm**2, axis=-1))))
-    return Unmodelled(reach_mm=fit.shared.reach_mm, moves_mm=moves_mm, widened=fit.widened)
-
-
-def _defects(grid: Footprint, height_um: Array, sigma_um: Array) -> tuple[Defect, ...]:
-    """Defects of each zone by itself: at a fold the form has a step."""
-    found: list[Defect] = []
-    for zone in np.unique(grid.zone[grid.lit]):
-        here = grid.zone == zone
-        found += find_defects(grid.x_mm, grid.y_mm, np.where(here, height_um, np.nan), np.where(here, sigma_um, np.nan))
-    return tuple(sorted(found, key=lambda defect: -abs(defect.depth_um)))
 
 
 def _taken(fit: MapFit, ripple: Ripple | None, followed: Sequence[MapRipple]) -> TakenRipple | None:
@@ -294,13 +236,13 @@ def _taken(fit: MapFit, ripple: Ripple | None, followed: Sequence[MapRipple]) ->
     Each wave has as much of the slopes' mean square as of the light's on the table; where no ray told the map's a
     period, the spectrum's wave has all of it.
     """
-    taken_mm = fit.data.ripple_mm
+    data, xy_mm = fit.problem.data, fit.problem.grid.points.point_mm[:, :2]
     good = np.isfinite(fit.residual_mm).all(axis=-1)
     waves = [(one.zone, one.period_mm, one.amplitude_mm**2 * one.share) for one in followed if one.period_mm > 0.0]
-    if not taken_mm[good].any() or not (waves or ripple):
+    if not data.ripple_mm[good].any() or not (waves or ripple):
         return None
-    slope = np.linalg.solve(fit.linearised.by_height[good][:, :, 1:], taken_mm[good][:, :, None])
-    square, zone = np.sum(slope**2, axis=(1, 2)), fit.data.zone[good]
+    slope = np.linalg.solve(fit.linearised.by_height[good][:, :, 1:], data.ripple_mm[good][:, :, None])
+    square, zone = np.sum(slope**2, axis=(1, 2)), data.zone[good]
 
     def of_zone(number: int) -> tuple[Array, Array]:
         own = [wave[1:] for wave in waves if wave[0] == number] or [wave[1:] for wave in waves]
@@ -309,7 +251,7 @@ def _taken(fit: MapFit, ripple: Ripple | None, followed: Sequence[MapRipple]) ->
 
     # one panel's is not another's
     mean_square_mm2, period_mm = max((of_zone(n) for n in np.unique(zone)), key=lambda one: float(one[0].sum()))
-    return TakenRipple(mean_square_mm2=mean_square_mm2, period_mm=period_mm, xy_mm=fit.footprint.points.point_mm[:, :2])
+    return TakenRipple(mean_square_mm2=mean_square_mm2, period_mm=period_mm, xy_mm=xy_mm)
 
 
 def _zernike(
@@ -323,7 +265,7 @@ def _zernike(
     value, covariance = heights.linear(to_terms)
     um, sigma_um = 1000.0 * side * value, 1000.0 * np.sqrt(np.maximum(np.diag(covariance), 0.0))
     power = terms.index((2, 0))
-    by_prior = (heights.derivative(to_terms[[power]]) @ fit.narrow)[0, : len(fit.scale)]
+    by_prior = (heights.derivative(to_terms[[power]]) @ fit.narrow)[0, : len(fit.problem.scale)]
     share = float(by_prior @ fit.prior_precision @ by_prior / max(float(covariance[power, power]), 1e-300))
     found = tuple(
         ZernikeTerm(n=order, m=m, um=float(a), sigma_um=float(s))
@@ -333,13 +275,13 @@ def _zernike(
 
 
 def _mounting(fit: MapFit, determined: NDArray[np.bool_]) -> Mounting:
-    unit = np.repeat([1.0, 1000.0, 1.0, 1000.0], 3)
-    sigma = np.sqrt(np.diag(fit.covariance))[: len(fit.scale)] * fit.scale
+    unit, scale = np.repeat([1.0, 1000.0, 1.0, 1000.0], 3), fit.problem.scale
+    sigma = np.sqrt(np.diag(fit.covariance))[: len(scale)] * scale
     n = len(unit)
     return Mounting(
         values=fit.mounting[:n] * unit,
         sigma=sigma[:n] * unit,
-        prior_sigma=fit.scale[:n] * unit,
+        prior_sigma=scale[:n] * unit,
         determined=determined,
         optics=fit.mounting[n:],
         optics_sigma=sigma[n:],
@@ -347,18 +289,18 @@ def _mounting(fit: MapFit, determined: NDArray[np.bool_]) -> Mounting:
     )
 
 
-def _all_slopes(model: OpticalModel, data: Data, fit: MapFit, side: float) -> tuple[Array, Array]:
+def _all_slopes(model: OpticalModel, fit: MapFit, side: float) -> tuple[Array, Array]:
     """Where samples of the largest zone meet the mirror (M, 2) and the slopes there (M, 2), mrad, mirror frame.
 
     The figure's slopes plus what the residuals, and the ripple that was taken off before the fit, say about them:
     finer than the spline's cells.
     """
+    data, state = fit.problem.data, fit.linearised
     zones, counts = np.unique(data.zone, return_counts=True)
     zone = int(zones[np.argmax(counts)])
-    state = fit.linearised
     here = (data.zone == zone) & np.isfinite(fit.residual_mm).all(axis=-1)
     left_mm = fit.residual_mm[here] + data.ripple_mm[here]
-    slope = fit.rows.deviation(fit.coefficients_mm, here).slope
+    slope = fit.problem.rows.deviation(fit.coefficients_mm, here).slope
     slope = slope + np.linalg.solve(state.by_height[here][:, :, 1:], left_mm[:, :, None])[:, :, 0]
     R = next(s for s in model.surfaces if s.zone == zone).T_mirror_from_surface[:3, :3]
     mirror = slope @ R[:2, :2].T

@@ -102,8 +102,11 @@ class CameraModel:
 
     def plane_and_jacobian(self, pixels_px: Array, height_mm: float) -> tuple[Array, Array]:
         """`to_plane` (..., 2) and `plane_jacobian` (..., 2, 2), at the price of one."""
-        xy = self._normalised(pixels_px)
-        table, by_xy = self._meet_plane(xy, height_mm)
+        xy, R = self._normalised(pixels_px), self.R_camera_from_table
+        table, direction, distance = self._rays_to_plane(xy, height_mm)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            slant = direction[..., :2] / direction[..., 2:]
+            by_xy = (R[:2, :2].T - slant[..., :, None] * R[:2, 2]) * distance[..., None, None]
         lens = distort_jacobian(xy, self.distortion)
         determinant = lens[..., 0, 0] * lens[..., 1, 1] - lens[..., 0, 1] ** 2
         adjugate = np.stack([lens[..., ::-1, 1] * [1.0, -1.0], lens[..., ::-1, 0] * [-1.0, 1.0]], axis=-2)
@@ -145,17 +148,10 @@ class CameraModel:
         distorted = (np.asarray(pixels_px, float) - centre) / focal
         return undistort(distorted, self.distortion, tolerance=_SOLVED_PX / float(focal.max()))
 
-    def _meet_plane(self, xy: Array, height_mm: float) -> tuple[Array, Array]:
-        """Where rays through ideal normalised coordinates meet z = height, and d(table mm)/d(xy)."""
-        R = self.R_camera_from_table
-        table, direction, distance = self._rays_to_plane(xy, height_mm)
-        with np.errstate(invalid="ignore", divide="ignore"):
-            slant = direction[..., :2] / direction[..., 2:]
-            by_xy = R[:2, :2].T - slant[..., :, None] * R[:2, 2]
-            return table, by_xy * distance[..., None, None]
-
     def _rays_to_plane(self, xy: Array, height_mm: float) -> tuple[Array, Array, Array]:
-        """The same places (..., 2), the rays' directions (..., 3), table axes, and how many of these away it is."""
+        """(..., 2) where rays through ideal coordinates meet z = height, their directions (..., 3), table axes, and how
+        many of these away it is.
+        """
         R, origin = self.R_camera_from_table, self.position_mm
         direction = xy @ R[:2] + R[2]  # R.T @ (x, y, 1), written for rows
         with np.errstate(invalid="ignore", divide="ignore"):

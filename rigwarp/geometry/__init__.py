@@ -1,6 +1,6 @@
 """Frames, rays, planes, triangle meshes and per-pixel maps: the vocabulary of every other room."""
 
-from rigwarp.geometry.arrays import Array, BoolArray, IntArray, Photo
+from rigwarp.geometry.arrays import Array, BoolArray, IntArray, Photo, Rows
 from rigwarp.geometry.frames import (
     Placement,
     at_height,
@@ -11,9 +11,8 @@ from rigwarp.geometry.frames import (
 )
 from rigwarp.geometry.mesh import ExactFaces, TriangleMesh
 from rigwarp.geometry.nurbs import Nurbs
-from rigwarp.geometry.pixel_map import PixelMap
+from rigwarp.geometry.pixel_map import PixelMap, ViewMap
 from rigwarp.geometry.rays import normalize, plane_hit, reflect
-from rigwarp.geometry.view_map import ViewMap
 
 __all__ = [
     "Array",
@@ -24,6 +23,7 @@ __all__ = [
     "Photo",
     "PixelMap",
     "Placement",
+    "Rows",
     "TriangleMesh",
     "ViewMap",
     "at_height",

@@ -1,6 +1,7 @@
-"""Names for the array types used everywhere."""
+"""Names for the array types used everywhere, and records of arrays with a row for each of many things."""
 
-from typing import Any
+from dataclasses import dataclass, fields, replace
+from typing import Any, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,3 +15,12 @@ LARGEST = 1e60
 
 Photo = NDArray[np.uint8] | NDArray[np.uint16]
 """(H, W[, 3]) a photograph: code values as the camera gave them."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Rows:
+    """N things: every field is an array with a row for each."""
+
+    def only(self, which: BoolArray | IntArray | slice) -> Self:
+        """Those that a mask, numbers or a slice picks."""
+        return replace(self, **{one.name: getattr(self, one.name)[which] for one in fields(self)})

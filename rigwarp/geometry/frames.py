@@ -68,6 +68,13 @@ def rotation_from_vector(rotation_vector_rad: Array) -> Array:
     return turned + 0.5 * np.sinc(angle / (2.0 * np.pi)) ** 2 * (cross @ cross)
 
 
+def turn_of_z(axis: Array) -> Array:
+    """(3, 3) the smallest rotation that takes z to a unit vector (3,) other than -z."""
+    about = np.cross([0.0, 0.0, 1.0], axis)
+    sine = float(np.linalg.norm(about))
+    return rotation_from_vector(about / sine * np.arctan2(sine, axis[2]) if sine > 0.0 else about)
+
+
 def look_at(position_mm: Array, aim_mm: Array, roll_rad: float = 0.0) -> Array:
     """R_table_from_optical of a device at `position_mm` whose optical axis goes through `aim_mm`; (3,), (3,) -> (3, 3).
 

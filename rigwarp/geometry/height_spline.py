@@ -2,7 +2,7 @@
 
 import itertools
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from math import factorial
 from typing import Any
@@ -28,7 +28,6 @@ class HeightSpline:
     ----------
     start_mm, cell_mm : (2,) lower corner of the spline's domain and the size of its cells, along x and y.
     coefficients_mm : (nx, ny) nx - degree cells along x, ny - degree along y.
-    degree : int
 
     Notes
     -----
@@ -72,12 +71,7 @@ class HeightSpline:
 
     def with_coefficients(self, coefficients_mm: Array) -> "HeightSpline":
         """The same knots with other coefficients, (nx, ny) or flat (nx * ny,)."""
-        return HeightSpline(
-            start_mm=self.start_mm,
-            cell_mm=self.cell_mm,
-            degree=self.degree,
-            coefficients_mm=np.reshape(coefficients_mm, self.coefficients_mm.shape),
-        )
+        return replace(self, coefficients_mm=np.reshape(coefficients_mm, self.coefficients_mm.shape))
 
     def value(self, x_mm: Array, y_mm: Array, *, nux: int = 0, nuy: int = 0) -> Array:
         """Height (or its derivative d^nux/dx^nux d^nuy/dy^nuy) at (...,) points; NaN where x or y is NaN."""
@@ -138,7 +132,7 @@ class HeightSpline:
         pair[pair_i, pair_k] = pair[pair_k, pair_i] = np.arange(len(pair_i))
         matrix = np.zeros((self.coefficients_mm.size, self.coefficients_mm.size))
         right = np.zeros(self.coefficients_mm.size)
-        for rows, where, bx, by in self._cells(x_mm, y_mm):
+        for rows, where, (bx,), (by,) in self._cells(x_mm, y_mm):
             products = (bx[pair_i] * bx[pair_k]) @ (by[pair_i] * by[pair_k]).T
             block = products[pair[:, None, :, None], pair[None, :, None, :]]
             matrix[np.ix_(where, where)] += block.reshape(size * size, size * size)
@@ -148,7 +142,7 @@ class HeightSpline:
     def right_hand_side(self, x_mm: Array, y_mm: Array, z_mm: Array) -> Array:
         """(M,) the right-hand side of `normal_equations` alone."""
         right = np.zeros(self.coefficients_mm.size)
-        for rows, where, bx, by in self._cells(x_mm, y_mm):
+        for rows, where, (bx,), (by,) in self._cells(x_mm, y_mm):
             right[where] += ((bx * z_mm[rows]) @ by.T).ravel()
         return right
 
@@ -158,36 +152,30 @@ class HeightSpline:
         """Points (N,) cell by cell: their numbers (n,), those of the coefficients that matter there (K,), and for each
         order of derivatives (nux, nuy) the (K, n) basis values: columns of `design_matrix` without its zeros.
         """
-        firsts, bases = zip(*(self._basis(p, axis, (0, 1, 2)) for axis, p in enumerate((x_mm, y_mm))), strict=True)
-        size, ny = self.degree + 1, self.coefficients_mm.shape[1]
-        corner = firsts[0] * ny + firsts[1]
-        order = np.argsort(corner, kind="stable")
-        begins = np.flatnonzero(np.diff(corner[order], prepend=-1))
-        own = (np.arange(size)[:, None] * ny + np.arange(size)).ravel()
-        for rows in np.split(order, begins[1:]):
-            values = [
-                (bases[0][nux][:, None, rows] * bases[1][nuy][None, :, rows]).reshape(size * size, -1)
-                for nux, nuy in orders
-            ]
-            yield rows, corner[rows[0]] + own, values
+        for rows, where, bx, by in self._cells(x_mm, y_mm, (0, 1, 2)):
+            values = [(bx[i][:, None] * by[k][None]).reshape(len(where), -1) for i, k in orders]
+            yield rows, where, values
 
-    def _cells(self, x_mm: Array, y_mm: Array) -> Iterator[tuple[IntArray, IntArray, Array, Array]]:
-        """Per cell with points: their row numbers (n,), the coefficients that matter, basis values (K, n) in x and y.
+    def _cells(
+        self, x_mm: Array, y_mm: Array, orders: tuple[int, ...] = (0,)
+    ) -> Iterator[tuple[IntArray, IntArray, list[Array], list[Array]]]:
+        """Per cell with points: their row numbers (n,), the coefficients that matter, basis values (K, n) in x and y of
+        each order of derivatives.
 
         In parts of few points, so that a library's threads never wait for each other over matrices this small.
         """
-        first_x, bx = self._basis(x_mm, 0, (0,))
-        first_y, by = self._basis(y_mm, 1, (0,))
+        first_x, bx = self._basis(x_mm, 0, orders)
+        first_y, by = self._basis(y_mm, 1, orders)
         size, ny = self.degree + 1, self.coefficients_mm.shape[1]
         corner = first_x * ny + first_y
         order = np.argsort(corner, kind="stable")
-        in_x, in_y, corner = bx[0][:, order], by[0][:, order], corner[order]
+        in_x, in_y, corner = [b[:, order] for b in bx], [b[:, order] for b in by], corner[order]
         begins = np.flatnonzero(np.diff(corner, prepend=-1))
         own = (np.arange(size)[:, None] * ny + np.arange(size)).ravel()
         for begin, end in itertools.pairwise([*begins, len(order)]):
             for start in range(begin, end, _POINTS_AT_ONCE):
                 part = slice(start, min(start + _POINTS_AT_ONCE, end))
-                yield order[part], corner[begin] + own, in_x[:, part], in_y[:, part]
+                yield order[part], corner[begin] + own, [b[:, part] for b in in_x], [b[:, part] for b in in_y]
 
     def _evaluate(self, x_mm: Array, y_mm: Array, orders: tuple[tuple[int, int], ...]) -> list[Array]:
         x, y = np.broadcast_arrays(np.asarray(x_mm, float), np.asarray(y_mm, float))
@@ -239,7 +227,9 @@ class HeightSpline:
         inside = np.clip(s, 0.0, float(cells))
         first = np.minimum(np.fmax(inside, 0.0).astype(np.int64), cells - 1)  # of 0 and NaN fmax takes 0
         past = s - inside
-        powers = _powers(inside - first, self.degree)
+        step, powers = inside - first, np.ones((self.degree + 1, len(s)))
+        for power in range(self.degree):
+            np.multiply(powers[power], step, out=powers[power + 1])
         bases = []
         for order in orders:
             basis = _cell_polynomials(self.degree, order) @ powers
@@ -287,12 +277,3 @@ def _cell_polynomials(degree: int, order: int) -> Array:
             rank = power + order
             pieces[f, power] = (one.derivative(rank) if rank else one)(float(degree - f)) / factorial(power)
     return pieces
-
-
-def _powers(s: Array, degree: int) -> Array:
-    """(degree + 1, N) of s (N,)."""
-    result = np.empty((degree + 1, len(s)))
-    result[0] = 1.0
-    for power in range(1, degree + 1):
-        np.multiply(result[power - 1], s, out=result[power])
-    return result

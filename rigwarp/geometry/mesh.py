@@ -15,8 +15,7 @@ class ExactFaces:
 
     Attributes
     ----------
-    face : (M,) int64
-        Number of each triangle's face.
+    face : (M,) number of each triangle's face.
     surfaces : of each face
         None where a face is no spline: plane, cylinder, cone, sphere, or what no spline describes exactly.
     corners_uv : (M, 3, 2) parameters of each triangle's corners on its face.

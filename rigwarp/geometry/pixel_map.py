@@ -1,4 +1,4 @@
-"""The projector-pixel -> table-millimetre map: the one result that all three users share."""
+"""The projector-pixel -> table-millimetre map, which all three users share, and a view's camera-pixel -> table map."""
 
 from dataclasses import dataclass
 
@@ -51,3 +51,26 @@ class PixelMap:
     def answered(self) -> BoolArray:
         """(H, W): True where the map has a value."""
         return np.isfinite(self.x_mm)
+
+
+@dataclass(frozen=True, kw_only=True)
+class ViewMap(PixelMap):
+    """What the centre of each raw pixel of the view's camera sees of the table; index [v, u].
+
+    `zone` numbers the smooth pieces of all the view's mirrors in the order of rig.toml, and directly seen table after
+    them; -1 (NO_LIGHT) is what does not see the table.
+
+    Attributes
+    ----------
+    lean_x, lean_y : (H, W)
+        How far the line of sight runs sideways for each mm of height above the table: a thing at height h on it stands
+        at (x, y) - h * lean. NaN like x_mm.
+    """
+
+    lean_x: Array
+    lean_y: Array
+
+    @property
+    def lean(self) -> Array:
+        """(H, W, 2) mm sideways per mm of height."""
+        return np.stack([self.lean_x, self.lean_y], axis=-1)

@@ -54,6 +54,13 @@ def parts_of(places: Array, across: int) -> NDArray[np.int64]:
     return np.asarray(rank[:, 0] * across + rank[:, 1], np.int64)
 
 
+def independent_errors(covariance: Array) -> Array:
+    """(n, n) one sigma of each independent error, column by column, of a covariance (n, n) of whatever units."""
+    size = np.sqrt(np.maximum(np.diag(covariance), 1e-300))
+    value, vector = np.linalg.eigh(covariance / size / size[:, None])
+    return np.asarray(size[:, None] * vector * np.sqrt(np.maximum(value, 0.0)))
+
+
 def huber_weights(sigmas: Array, limit: float = HUBER) -> Array:
     """(...,) 0..1 for misfits (...,) in sigmas, 0 or more: 1 up to the limit, falling as 1 / misfit beyond."""
     return np.minimum(1.0, limit / np.maximum(sigmas, 1e-12))

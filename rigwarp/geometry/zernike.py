@@ -10,26 +10,19 @@ from rigwarp.geometry.arrays import Array
 
 _TERM_WORDS = {
     (0, 0): "piston",
-    (1, -1): "tilt",
     (1, 1): "tilt",
     (2, -2): "astigmatism 45°",
     (2, 0): "power",
     (2, 2): "astigmatism",
-    (3, -3): "trefoil",
-    (3, -1): "coma",
     (3, 1): "coma",
     (3, 3): "trefoil",
-    (4, -4): "quadrafoil",
-    (4, -2): "2nd astigmatism",
     (4, 0): "spherical",
     (4, 2): "2nd astigmatism",
     (4, 4): "quadrafoil",
-    (5, -3): "2nd trefoil",
-    (5, -1): "2nd coma",
     (5, 1): "2nd coma",
     (5, 3): "2nd trefoil",
     (6, 0): "2nd spherical",
-}
+}  # for either sign of m where only one is named
 
 
 def osa_terms(order: int) -> tuple[tuple[int, int], ...]:
@@ -82,5 +75,5 @@ def enclosing_disk(xy_mm: Array) -> Disk:
 
 def term_name(n: int, m: int) -> str:
     """Zernike term in words where it has a name, OSA/ANSI order and norm."""
-    word = _TERM_WORDS.get((n, m))
+    word = _TERM_WORDS.get((n, m)) or _TERM_WORDS.get((n, abs(m)))
     return f"Z({n}, {m})" if word is None else f"Z({n}, {m}) {word}"

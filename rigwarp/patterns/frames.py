@@ -1,8 +1,8 @@
 """The kinds of pattern frame and their dictionary form."""
 
-from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Any, Literal
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, fields
+from typing import Any, Final, Literal
 
 Axis = Literal["x", "y"]
 
@@ -57,76 +57,56 @@ StripeFrame = PhaseFrame | GrayFrame
 PatternFrame = LevelFrame | StripeFrame | PlaidFrame
 
 
+_KINDS: Final[dict[str, type[PatternFrame]]] = {
+    "level": LevelFrame,
+    "phase": PhaseFrame,
+    "gray": GrayFrame,
+    "plaid": PlaidFrame,
+}
+
+
 def frame_to_dict(frame: PatternFrame) -> dict[str, Any]:
     """A frame as it stands in patterns.json."""
-    found: dict[str, Any]
-    if isinstance(frame, LevelFrame):
-        found = {"kind": "level", "level": frame.level}
-    elif isinstance(frame, PhaseFrame):
-        found = {
-            "kind": "phase",
-            "axis": frame.axis,
-            "period_px": frame.period_px,
-            "step": frame.step,
-            "steps": frame.steps,
-        }
-    elif isinstance(frame, PlaidFrame):
-        found = {"kind": "plaid", "periods_px": list(frame.periods_px)}
-    else:
-        found = {
-            "kind": "gray",
-            "axis": frame.axis,
-            "cell_px": frame.cell_px,
-            "bit": frame.bit,
-            "bits": frame.bits,
-            "inverted": frame.inverted,
-        }
+    kind = next(name for name, known in _KINDS.items() if isinstance(frame, known))
+    values = {name: list(value) if isinstance(value, tuple) else value for name, value in vars(frame).items()}
     # left out when 0: sets of one exposure read like those written before there were several
-    return found | ({"exposure": frame.exposure} if frame.exposure else {})
+    exposure = values.pop("exposure")
+    return {"kind": kind, **values, **({"exposure": exposure} if exposure else {})}
 
 
 def frame_from_dict(data: Mapping[str, Any]) -> PatternFrame:
     """Back from `frame_to_dict`; KeyError, TypeError or ValueError for what no frame can be."""
-    exposure = int(data.get("exposure", 0))
-    if exposure < 0:
-        raise ValueError(f"exposure {exposure} is negative")
-    if data["kind"] == "level":
-        frame = LevelFrame(level=int(data["level"]), exposure=exposure)
-        if not 0 <= frame.level <= 255:
-            raise ValueError(f"level {frame.level} is not 0..255")
-        return frame
-    if data["kind"] == "plaid":
-        across, down = (float(period) for period in data["periods_px"])
-        if not (2 < across < 1e6 and 2 < down < 1e6):
-            raise ValueError(f"impossible plaid {dict(data)}")
-        return PlaidFrame(periods_px=(across, down), exposure=exposure)
-    if data["kind"] not in ("phase", "gray") or data["axis"] not in ("x", "y"):
+    given = {"exposure": 0, **data}
+    kind = _KINDS.get(given["kind"])
+    if kind is None or given.get("axis", "x") not in ("x", "y"):
         raise ValueError(f"unknown frame {dict(data)}")
-    return _phase(data, exposure) if data["kind"] == "phase" else _gray(data, exposure)
+    frame = kind(**{one.name: _READ[one.name](given[one.name]) for one in fields(kind)})
+    if frame.exposure < 0:
+        raise ValueError(f"exposure {frame.exposure} is negative")
+    match frame:
+        case LevelFrame():
+            possible = 0 <= frame.level <= 255
+        case PlaidFrame():
+            possible = all(2 < period < 1e6 for period in frame.periods_px)
+        case PhaseFrame():
+            possible = 2 < frame.period_px < 1e6 and frame.steps >= 3 and 0 <= frame.step < frame.steps
+        case GrayFrame():
+            possible = 1 <= frame.cell_px < 1e6 and 0 <= frame.bit < frame.bits <= 16
+    if not possible:
+        raise ValueError(f"impossible {given['kind']} frame {dict(data)}")
+    return frame
 
 
-def _phase(data: Mapping[str, Any], exposure: int) -> PhaseFrame:
-    wave = PhaseFrame(
-        axis=data["axis"],
-        period_px=float(data["period_px"]),
-        step=int(data["step"]),
-        steps=int(data["steps"]),
-        exposure=exposure,
-    )
-    if not (2 < wave.period_px < 1e6 and wave.steps >= 3 and 0 <= wave.step < wave.steps):
-        raise ValueError(f"impossible phase frame {dict(data)}")
-    return wave
+def _pair(periods: Any) -> tuple[float, float]:
+    across, down = (float(period) for period in periods)
+    return across, down
 
 
-def _gray(data: Mapping[str, Any], exposure: int) -> GrayFrame:
-    bars = GrayFrame(
-        axis=data["axis"],
-        cell_px=float(data["cell_px"]),
-        bit=int(data["bit"]),
-        bits=int(data["bits"]),
-        inverted=bool(data["inverted"]),
-        exposure=exposure,
-    )
-    if not (1 <= bars.cell_px < 1e6 and 0 <= bars.bit < bars.bits <= 16):
-        raise ValueError(f"impossible Gray code frame {dict(data)}")
-    return bars
+_READ: Final[dict[str, Callable[[Any], Any]]] = {
+    **dict.fromkeys(("level", "step", "steps", "bit", "bits", "exposure"), int),
+    **dict.fromkeys(("period_px", "cell_px"), float),
+    "axis": str,
+    "inverted": bool,
+    "periods_px": _pair,
+}
+"""How each field is read."""

@@ -53,11 +53,16 @@ class PatternSet:
         if isinstance(frame, PlaidFrame):
             light = self.plaid_light(frame, *np.meshgrid(np.arange(width), np.arange(height)))
             return _rounded(255.0 * encode_transfer(light, self.transfer))
-        extent = width if frame.axis == "x" else height
-        light = self._wave(frame, extent) if isinstance(frame, PhaseFrame) else self._bars(frame, extent)
-        code = 255.0 * encode_transfer(light, self.transfer)
-        across = height if frame.axis == "x" else width
-        drawn = _dithered(code, across) if isinstance(frame, PhaseFrame) else np.tile(_rounded(code), (across, 1))
+        extent, across = (width, height) if frame.axis == "x" else (height, width)
+        low, high = self.light_range
+        if isinstance(frame, PhaseFrame):
+            wave = 0.5 + 0.5 * np.cos(2 * np.pi * (np.arange(extent) / frame.period_px - frame.step / frame.steps))
+            drawn = _dithered(255.0 * encode_transfer(low + (high - low) * wave, self.transfer), across)
+        else:
+            cell = ((np.arange(extent) + 0.5) / frame.cell_px).astype(np.int64)
+            bright = ((cell ^ (cell >> 1)) >> frame.bit & 1) != frame.inverted
+            bars = _rounded(255.0 * encode_transfer(np.where(bright, high, low), self.transfer))
+            drawn = np.tile(bars, (across, 1))
         return drawn if frame.axis == "x" else np.ascontiguousarray(drawn.T)
 
     def plaid_light(self, frame: PlaidFrame, u_px: NDArray[Any], v_px: NDArray[Any]) -> Array:
@@ -86,17 +91,6 @@ class PatternSet:
         picture = self.picture(index)
         return picture if isinstance(self.frames[index], PlaidFrame) else np.where(lit, picture, np.uint8(0))
 
-    def _wave(self, frame: PhaseFrame, extent: int) -> Array:
-        low, high = self.light_range
-        wave = 0.5 + 0.5 * np.cos(2 * np.pi * (np.arange(extent) / frame.period_px - frame.step / frame.steps))
-        return low + (high - low) * wave
-
-    def _bars(self, frame: GrayFrame, extent: int) -> Array:
-        low, high = self.light_range
-        cell = ((np.arange(extent) + 0.5) / frame.cell_px).astype(np.int64)
-        bright = ((cell ^ (cell >> 1)) >> frame.bit & 1) != frame.inverted
-        return np.where(bright, high, low)
-
     @property
     def exposures(self) -> tuple[int, ...]:
         """The exposure numbers that occur, ascending."""
@@ -115,11 +109,8 @@ class PatternSet:
 
     def level_indices(self) -> dict[int, int]:
         """Code value -> index of each uniform frame (where it is first shown), darkest first."""
-        found: dict[int, int] = {}
-        for index, frame in enumerate(self.frames):
-            if isinstance(frame, LevelFrame):
-                found.setdefault(frame.level, index)
-        return dict(sorted(found.items()))
+        backwards = reversed(tuple(enumerate(self.frames)))
+        return dict(sorted({frame.level: i for i, frame in backwards if isinstance(frame, LevelFrame)}.items()))
 
     def phase_indices(self, axis: Axis) -> dict[float, list[int]]:
         """Period -> indices of its frames in step order, for one axis, shortest period first."""

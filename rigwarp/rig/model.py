@@ -26,7 +26,7 @@ _POSITION_KNOWN = "the 1-sigma of how well the position is known, 0.01 if it can
 _ORIENTATION_KNOWN = "the 1-sigma of how well the orientation is known, 0.001 if it cannot be otherwise"
 _SHIFT = Limits(at_least=-2.0, at_most=2.0)  # a share; beyond two pictures it is a percentage by mistake
 _THICKNESS = Limits(at_least=0.0, at_most=100.0)  # mm; thicker than any board that one lays on a table to print on
-_USUAL_K = 0.41  # soft steel and aluminium; see as_built/describe/bend_allowance.py
+_USUAL_K = 0.41  # soft steel and aluminium; see as_built/describe/flat_sheet.py
 
 
 Channel = Literal["grey", "red", "green", "blue"]

@@ -10,7 +10,7 @@ from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.rig import ConicShape, FacetsShape, MeshShape, ProfileShape, Rig
 from rigwarp.tracing.cad.cad_faces import CadFaces
 from rigwarp.tracing.cad.mesh_mirror import Light, mesh_mirror
-from rigwarp.tracing.cad.tessellation import chord_error_mm, join, tessellate
+from rigwarp.tracing.cad.tessellation import chord_errors_mm, join, tessellate
 from rigwarp.tracing.model import OpticalModel
 from rigwarp.tracing.pinhole import pixel_rays
 from rigwarp.tracing.scan_grid import pixel_grid
@@ -35,7 +35,6 @@ def build_model(
 
     Parameters
     ----------
-    rig : Rig
     meshes : mirror and obstacle meshes by the file name in the rig file.
     profiles : (N, 2) arrays of r_mm, z_mm by file name.
 
@@ -55,7 +54,8 @@ def build_model(
         surfaces = closed_forms(shape, profiles)
         pieces = [tessellate(s) for s in surfaces]
         body = RayTracer(join(pieces))
-        chord_error = max(chord_error_mm(piece, s) for piece, s in zip(pieces, surfaces, strict=True))
+        chords = [chord_errors_mm(piece, s) for piece, s in zip(pieces, surfaces, strict=True)]
+        chord_error = float(np.nanmax(np.concatenate(chords), initial=0.0))
     model = OpticalModel(
         projector=rig.projector,
         mirror=rig.mirror.placement,
@@ -72,14 +72,7 @@ def build_model(
 def closed_forms(shape: ConicShape | ProfileShape | FacetsShape, profiles: Mapping[str, Array]) -> tuple[Surface, ...]:
     """A mirror that is not a mesh as smooth surfaces, one per zone."""
     if isinstance(shape, ConicShape):
-        return (
-            ConicSurface(
-                radius_mm=shape.radius_mm,
-                conic_constant=shape.conic_constant,
-                coefficients_mm=shape.coefficients_mm,
-                aperture_mm=shape.aperture_mm,
-            ),
-        )
+        return (ConicSurface(**vars(shape)),)
     if isinstance(shape, FacetsShape):
         return tuple(
             (flat_panel if facet.bend_radius_mm is None else bent_panel)(facet, zone=i)

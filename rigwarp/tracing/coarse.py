@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rigwarp.geometry import Array, TriangleMesh, normalize, plane_hit, reflect
+from rigwarp.geometry import Array, TriangleMesh, plane_hit
 from rigwarp.rig import MeshShape, Rig, inside_content
 from rigwarp.tracing.build import closed_forms
 from rigwarp.tracing.cad.tessellation import join, tessellate
@@ -43,12 +43,8 @@ def coarse_path(rig: Rig, mirror: RayTracer, pixels_px: Array) -> CoarsePath:
     pixels = np.asarray(pixels_px, float)
     placement, source = rig.mirror.placement, rig.projector.placement.position_mm
     rays = pixel_rays(rig.projector, pixels.reshape(-1, 2)) @ placement.rotation
-    starts = np.broadcast_to(placement.to_part(source), rays.shape)
-    triangle, distance = mirror.first(starts, rays)
-    met = triangle >= 0
-    at_mirror, out = np.full(rays.shape, np.nan), np.full(rays.shape, np.nan)
-    at_mirror[met] = placement.to_table(starts[met] + distance[met, None] * rays[met])
-    out[met] = reflect(rays[met], normalize(mirror.normals(triangle[met]))) @ placement.rotation.T
+    at, after = mirror.glints(np.broadcast_to(placement.to_part(source), rays.shape), rays)
+    at_mirror, out = placement.to_table(at), after @ placement.rotation.T
     with np.errstate(invalid="ignore"):
         ahead = np.where(out[:, 2] < 0.0, plane_hit(at_mirror, out, rig.table.height_mm), np.nan)
     shape = (*pixels.shape[:-1], 3)

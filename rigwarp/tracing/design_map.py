@@ -22,11 +22,9 @@ def trace_map(model: OpticalModel, step_px: int | None = None) -> PixelMap:
 
     Parameters
     ----------
-    model : OpticalModel
-    step_px : int, optional
-        Spacing of the traced grid, by default fine enough for a smooth mirror; positions and directions in between are
-        interpolated on the smooth continuation of each surface, apertures and obstacles' shadows are judged for every
-        pixel. 1 traces every pixel (the check path).
+    step_px : spacing of the traced grid, by default fine enough for a smooth mirror; positions and directions in
+        between are interpolated on the smooth continuation of each surface, apertures and obstacles' shadows are judged
+        for every pixel. 1 traces every pixel (the check path).
 
     Returns
     -------

@@ -31,6 +31,9 @@ _PIXEL_MM = (0.02, 20.0)  # side of a projector pixel on the table
 _LENGTH_KEYS = (("projector", "position_mm"), ("projector", "aim_mm"), ("mirror", "position_mm"))
 _SHAPE_KEY = ("mirror", "radius_mm")
 _ANGLE_KEYS = (("projector", "rotation_deg"), ("mirror", "rotation_deg"))
+_LARGER_UNITS = ((1000.0, "metres"), (10.0, "centimetres"))
+_Ways = Callable[[Any], Iterator[tuple[Any, str]]]
+"""From a value to what may have been meant instead, and why it was written as it is."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -53,26 +56,29 @@ def doubts(
     ----------
     values : rig.toml as read (TOML's own types).
     rig : the same, parsed.
-    meshes, profiles : mappings
-        Of the files that it names, as for `build_model`.
+    meshes, profiles : of the files that it names, as for `build_model`.
     """
     mirror = RayTracer(mirror_triangles(rig, meshes, profiles))
     lit, side_mm = content_lit(rig, mirror)
-    odd = [*_odd_sizes(rig), *_odd_pixels(side_mm)]
+    odd = list(_odd_sizes(rig, side_mm))
     if lit >= _DARK:
         return tuple(odd)
     said = f"By this rig.toml {100.0 * lit:.0f} % of the content area is lit"
     # of slips that light as much, those that are made more often come first, as `_slips` has them
     tried = sorted(_tried(values, mirror, profiles), key=lambda found: -round(found[0], 1))
-    named = [_in_words(slip, share) for share, slip in tried[:_MOST_NAMED]]
+    named = [
+        f"With {slip.where} = {_shown(slip.now)} instead of {_shown(slip.was)} it would be {100.0 * share:.0f} %: "
+        f"{slip.why}?"
+        for share, slip in tried[:_MOST_NAMED]
+    ]
     more = " ".join(named) if named else "Look at rig_sketch.png: where do projector and mirror stand and look?"
     return (*odd, f"{said}. {more}")
 
 
-def _odd_sizes(rig: Rig) -> Iterator[str]:
+def _odd_sizes(rig: Rig, pixel_mm: float) -> Iterator[str]:
     size_mm = max(rig.table.size_mm)
     if not _TABLE_MM[0] <= size_mm <= _TABLE_MM[1]:
-        units = [unit for unit, factor in (("metres", 1000.0), ("centimetres", 10.0)) if _plausible(size_mm * factor)]
+        units = [unit for factor, unit in _LARGER_UNITS if _TABLE_MM[0] <= size_mm * factor <= _TABLE_MM[1]]
         hint = f"is it in {units[0]}?" if units else "is that meant?"
         yield f"the table is {number(size_mm, 3)} mm across: {hint} Every length in rig.toml is in millimetres."
     for what, placement in (("projector", rig.projector.placement), ("mirror", rig.mirror.placement)):
@@ -86,22 +92,8 @@ def _odd_sizes(rig: Rig) -> Iterator[str]:
             f"projector.throw_ratio is {ratio:g}: distance / image width is {_THROW_RATIOS[0]:g} to "
             f"{_THROW_RATIOS[1]:g} on the data sheets of projectors."
         )
-
-
-def _plausible(size_mm: float) -> bool:
-    return _TABLE_MM[0] <= size_mm <= _TABLE_MM[1]
-
-
-def _odd_pixels(side_mm: float) -> Iterator[str]:
-    if math.isfinite(side_mm) and not _PIXEL_MM[0] <= side_mm <= _PIXEL_MM[1]:
-        yield f"a projector pixel would be about {number(side_mm, 2)} mm on the table: are all lengths in millimetres?"
-
-
-def _in_words(slip: _Slip, share: float) -> str:
-    return (
-        f"With {slip.where} = {_shown(slip.now)} instead of {_shown(slip.was)} it would be {100.0 * share:.0f} %: "
-        f"{slip.why}?"
-    )
+    if math.isfinite(pixel_mm) and not _PIXEL_MM[0] <= pixel_mm <= _PIXEL_MM[1]:
+        yield f"a projector pixel would be about {number(pixel_mm, 2)} mm on the table: are all lengths in millimetres?"
 
 
 def _shown(value: Any) -> str:
@@ -126,33 +118,29 @@ def _tried(
 
 
 def _slips(values: Mapping[str, Any]) -> Iterator[_Slip]:
-    for ways in (_units, _signs):
-        for section, key in _LENGTH_KEYS:
-            yield from _changed(values, section, key, ways)
-    yield from _changed(values, *_SHAPE_KEY, _one_length)
-    yield from _changed(values, "projector", "throw_ratio", _ratio)
-    yield from _changed(values, "projector", "lens_shift", _signs)
-    yield from _changed(values, "table", "height_mm", _one_length)
-    for ways in (_radians, _signs, _turns):
-        for section, key in _ANGLE_KEYS:
-            yield from _changed(values, section, key, ways)
-
-
-def _changed(
-    values: Mapping[str, Any], section: str, key: str, ways: Callable[[Any], Iterator[tuple[Any, str]]]
-) -> Iterator[_Slip]:
-    was = values.get(section, {}).get(key)
-    if was is None:
-        return
-    for now, why in ways(was):
-        if now != was:
-            changed = copy.deepcopy(dict(values))
-            changed[section][key] = now
-            yield _Slip(where=f"{section}.{key}", why=why, was=was, now=now, values=changed)
+    asked: tuple[tuple[_Ways, tuple[tuple[str, str], ...]], ...] = (
+        (_units, _LENGTH_KEYS),
+        (_signs, _LENGTH_KEYS),
+        (_one_length, (_SHAPE_KEY,)),
+        (_ratio, (("projector", "throw_ratio"),)),
+        (_signs, (("projector", "lens_shift"),)),
+        (_one_length, (("table", "height_mm"),)),
+        (_radians, _ANGLE_KEYS),
+        (_signs, _ANGLE_KEYS),
+        (_turns, _ANGLE_KEYS),
+    )
+    for ways, keys in asked:
+        for section, key in keys:
+            was = values.get(section, {}).get(key)
+            for now, why in () if was is None else ways(was):
+                if now != was:
+                    changed = copy.deepcopy(dict(values))
+                    changed[section][key] = now
+                    yield _Slip(where=f"{section}.{key}", why=why, was=was, now=now, values=changed)
 
 
 def _units(was: list[float]) -> Iterator[tuple[list[float], str]]:
-    for factor, unit in ((1000.0, "metres"), (10.0, "centimetres"), (0.1, "a tenth of a millimetre")):
+    for factor, unit in (*_LARGER_UNITS, (0.1, "a tenth of a millimetre")):
         yield [factor * v for v in was], f"was it written in {unit}"
 
 
@@ -181,7 +169,7 @@ def _turns(was: list[float]) -> Iterator[tuple[list[float], str]]:
 
 def _one_length(was: float) -> Iterator[tuple[float, str]]:
     yield -was, "has it the wrong sign"
-    for factor, unit in ((1000.0, "metres"), (10.0, "centimetres")):
+    for factor, unit in _LARGER_UNITS:
         yield factor * was, f"was it written in {unit}"
 
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from rigwarp.geometry import Array, BoolArray, IntArray, Placement, normalize, plane_hit, reflect
+from rigwarp.geometry import Array, IntArray, Placement, normalize, plane_hit, reflect
 from rigwarp.geometry.height_spline import HeightSpline
 from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.rig import Projector
@@ -51,10 +51,6 @@ class Reflection:
     at_mirror_mm: Array
     reflected: Array
     zone: NDArray[np.int16]
-
-    def only(self, which: slice) -> "Reflection":
-        """Some of them."""
-        return Reflection(at_mirror_mm=self.at_mirror_mm[which], reflected=self.reflected[which], zone=self.zone[which])
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -149,9 +145,13 @@ class OpticalModel:
 
     def past_mirror(self, directions: Array) -> NDArray[np.uint8]:
         """(N,) SPILL, STRAY or MISSES_MIRROR for rays (N, 3), table frame, that meet no piece of mirror."""
-        reason = np.where(self._spills(directions), LightFate.SPILL, LightFate.MISSES_MIRROR).astype(np.uint8)
+        source = np.broadcast_to(self.projector.placement.position_mm, directions.shape)
+        spills = np.isfinite(plane_hit(source, directions, self.table_height_mm)) & (directions[:, 2] < 0.0)
+        reason = np.where(spills, LightFate.SPILL, LightFate.MISSES_MIRROR).astype(np.uint8)
         if self.cad is not None:
-            reason[self.cad.met(self.source_in_mirror_mm, directions @ self.mirror.rotation)] = LightFate.STRAY
+            rays = directions @ self.mirror.rotation
+            triangle, _ = self.cad.body.first(np.broadcast_to(self.source_in_mirror_mm, rays.shape), rays)
+            reason[triangle >= 0] = LightFate.STRAY
         return reason
 
     def stray_spots_mm(self, directions: Array) -> Array:
@@ -165,12 +165,6 @@ class OpticalModel:
             zone=np.full(len(at), NO_LIGHT, np.int16),
         )
         return self.landing_mm(light)[:, :2]
-
-    def _spills(self, directions: Array) -> BoolArray:
-        """(N,) whether light that misses the mirror comes down on the table plane."""
-        source = np.broadcast_to(self.projector.placement.position_mm, directions.shape)
-        direct = plane_hit(source, directions, self.table_height_mm)
-        return np.isfinite(direct) & (directions[:, 2] < 0.0)
 
     def obstructed(self, reason: NDArray[np.uint8], at_mirror_mm: Array, on_table_mm: Array) -> NDArray[np.uint8]:
         """`reason` (N,) with the obstacles' shadows written in."""

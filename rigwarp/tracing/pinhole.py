@@ -14,15 +14,11 @@ def pixel_rays(projector: Projector, pixels_px: Array) -> Array:
 
     NaN where a camera's lens has no such pixel.
     """
-    sideways = _sideways(projector, np.asarray(pixels_px, float))
+    pixels, lens = np.asarray(pixels_px, float), projector.lens
+    if lens is None:
+        sideways = (pixels - projector.principal_px) / projector.focal_px
+    else:
+        focal, centre = lens.matrix[[0, 1], [0, 1]], lens.matrix[:2, 2]
+        sideways = undistort((pixels - centre) / focal, lens.distortion, tolerance=_SOLVED_PX / float(focal.min()))
     ahead = np.concatenate([sideways, np.ones((*sideways.shape[:-1], 1))], axis=-1)
     return normalize(ahead) @ projector.placement.rotation.T
-
-
-def _sideways(projector: Projector, pixels_px: Array) -> Array:
-    """(..., 2) run per unit of depth."""
-    lens = projector.lens
-    if lens is None:
-        return (pixels_px - projector.principal_px) / projector.focal_px
-    focal, centre = lens.matrix[[0, 1], [0, 1]], lens.matrix[:2, 2]
-    return undistort((pixels_px - centre) / focal, lens.distortion, tolerance=_SOLVED_PX / float(focal.min()))

@@ -6,8 +6,6 @@ from scipy import sparse
 from rigwarp.geometry import Array, BoolArray
 
 _STENCIL = 6  # points of the Lagrange interpolation: fifth order, 1e-6 mm on 8 px cells of a smooth mirror
-
-
 _NODES_ACROSS = 160  # a grid of as many cells follows any mirror that a picture survives
 _COARSEST_PX = 8
 _FINE_PICTURE_PX = 1920  # where a picture is twice as wide, its pixels are half as large

@@ -5,9 +5,9 @@ from collections.abc import Callable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from rigwarp.geometry import Array, BoolArray, Placement, TriangleMesh
+from rigwarp.geometry import Array, BoolArray, Placement, TriangleMesh, normalize, reflect
 from rigwarp.tracing.cad.tessellation import join
-from rigwarp.tracing.triangle_tree import TriangleTree
+from rigwarp.tracing.triangle_tree import TriangleTree, meets_box
 
 _CLEAR = 1e-6  # share of a segment left out at both ends, so that a surface does not shade itself
 _STEEPEST = 0.1  # cosine of the angle of incidence beyond which a clearance along the ray grows no further
@@ -20,12 +20,13 @@ class RayTracer:
         self._first_hit = _first_hit_of(mesh)
         self._vertices = np.asarray(mesh.vertices_mm, float)
         self._faces = mesh.faces
-        self._low, self._high = ([float(f(a)) for a in mesh.vertices_mm.T] for f in (np.min, np.max))
+        self._box = self._vertices.min(axis=0), self._vertices.max(axis=0)
 
     def first(self, origins_mm: Array, directions: Array) -> tuple[NDArray[np.int64], Array]:
         """(N,) first triangle (-1: none) and distance in lengths of the direction (inf: none)."""
         triangle = np.full(len(directions), -1)
-        near = np.flatnonzero(self._may_meet(origins_mm, directions))
+        with np.errstate(divide="ignore"):
+            near = np.flatnonzero(meets_box(origins_mm, 1.0 / directions, *self._box))  # which most rays miss
         if len(near):
             triangle[near] = self._first_hit(origins_mm[near], directions[near])
         hit = triangle >= 0
@@ -35,6 +36,15 @@ class RayTracer:
             ahead = np.sum((corner - origins_mm[hit]) * normal, axis=-1)
             distance[hit] = np.maximum(ahead / np.sum(directions[hit] * normal, axis=-1), 0.0)
         return triangle.astype(np.int64), distance
+
+    def glints(self, origins_mm: Array, directions: Array) -> tuple[Array, Array]:
+        """Where rays (N, 3) first meet a triangle, and their directions after it, whichever side reflects; or NaN."""
+        triangle, distance = self.first(origins_mm, directions)
+        met = triangle >= 0
+        point, out = np.full(directions.shape, np.nan), np.full(directions.shape, np.nan)
+        point[met] = origins_mm[met] + distance[met, None] * directions[met]
+        out[met] = reflect(directions[met], normalize(self.normals(triangle[met])))
+        return point, out
 
     def normals(self, triangles: NDArray[np.int64]) -> Array:
         """(N, 3) normals of triangles (N,), as they are wound; not of unit length."""
@@ -49,19 +59,6 @@ class RayTracer:
 
     def _corner(self, triangles: NDArray[np.int64]) -> Array:
         return np.asarray(self._vertices[self._faces[triangles, 0]])
-
-    def _may_meet(self, origins_mm: Array, directions: Array) -> BoolArray:
-        """Slab test against the bounding box, which most rays miss."""
-        enter, leave = np.zeros(len(directions)), np.full(len(directions), np.inf)
-        for axis in range(3):
-            d, o = directions[:, axis], origins_mm[:, axis]
-            with np.errstate(divide="ignore", invalid="ignore"):
-                a, b = (self._low[axis] - o) / d, (self._high[axis] - o) / d
-            level = d == 0.0
-            a = np.where(level, np.where((o < self._low[axis]) | (o > self._high[axis]), np.inf, -np.inf), a)
-            b = np.where(level, np.inf, b)
-            enter, leave = np.maximum(enter, np.minimum(a, b)), np.minimum(leave, np.maximum(a, b))
-        return enter <= leave + 1e-6 * np.abs(leave)
 
 
 def _first_hit_of(mesh: TriangleMesh) -> Callable[[Array, Array], NDArray[np.int64]]:

@@ -44,7 +44,7 @@ class TriangleTree:
             inverse = 1.0 / directions
         ray, box = np.arange(len(directions)), np.zeros(len(directions), int)
         for level, (low, high) in enumerate(zip(self._low, self._high, strict=True)):
-            meets = _meets(origins_mm[ray], inverse[ray], low[box], high[box])
+            meets = meets_box(origins_mm[ray], inverse[ray], low[box], high[box])
             ray, box = ray[meets], box[meets]
             if level < self._depth:
                 ray, box = np.repeat(ray, 2), (2 * box[:, None] + [0, 1]).ravel()
@@ -87,9 +87,15 @@ def _halved(middles: Array, depth: int) -> NDArray[np.int64]:
     return order.reshape(2**depth, size)
 
 
-def _meets(origins_mm: Array, inverse: Array, low_mm: Array, high_mm: Array) -> BoolArray:
-    """Slab test; a ray that runs along a side's plane counts as inside there."""
-    with np.errstate(invalid="ignore"):
-        one, other = (low_mm - origins_mm) * inverse, (high_mm - origins_mm) * inverse
-    enter, leave = np.fmin(one, other).max(axis=1), np.fmax(one, other).min(axis=1)
-    return np.asarray((enter <= leave * (1.0 + 1e-12)) & (leave >= 0.0))
+def meets_box(origins_mm: Array, inverse: Array, low_mm: Array, high_mm: Array) -> BoolArray:
+    """(N,) whether rays, by their origins and inverse directions (N, 3), meet boxes; corners (N, 3), or (3,) of one.
+
+    A slab test, a little generous; a ray that runs along a side's plane counts as inside there.
+    """
+    enter, leave = np.zeros(len(inverse)), np.full(len(inverse), np.inf)
+    for axis in range(3):
+        with np.errstate(invalid="ignore"):
+            one, other = ((side[..., axis] - origins_mm[:, axis]) * inverse[:, axis] for side in (low_mm, high_mm))
+        enter = np.fmax(enter, np.minimum(one, other))  # where a ray runs along a plane both are NaN
+        leave = np.fmin(leave, np.maximum(one, other))
+    return np.asarray((enter <= leave * (1.0 + 1e-6)) & (leave < np.inf))

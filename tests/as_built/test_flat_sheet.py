@@ -9,8 +9,7 @@ import ezdxf
 import numpy as np
 import pytest
 
-from rigwarp.as_built.describe.bend_allowance import allowance_mm
-from rigwarp.as_built.describe.flat_sheet import FlatSheet, flat_sheet
+from rigwarp.as_built.describe.flat_sheet import FlatSheet, allowance_mm, flat_sheet
 from rigwarp.as_built.describe.mould import Correction
 from rigwarp.errors import InputError
 from rigwarp.files.exports.workshop_drawing import CUT, SCORE, dxf_text, svg_text

@@ -7,7 +7,7 @@ from scipy.special import j1
 
 from rigwarp.as_built.describe.alignment import RigidMotions
 from rigwarp.as_built.describe.heights import Heights
-from rigwarp.as_built.describe.ripple import TakenRipple, find_ripple, ripple_in_forms
+from rigwarp.as_built.describe.ripple import TakenRipple, find_ripple
 
 
 def slopes(amplitude_um, period_mm, direction_deg, *, seed=0):
@@ -55,7 +55,8 @@ def test_a_mean_over_a_disk_has_of_waves_what_an_aperture_lets_through():
     for period_mm in (40.0, 15.0, 7.0):
         x = 2.0 * np.pi / period_mm * 10.0
         expected = 0.5 * (2.0 * j1(x) / x) ** 2
-        assert ripple_in_forms(weights, xy, period_mm)[0] == pytest.approx(expected, rel=0.02, abs=1e-5)
+        unit = TakenRipple(mean_square_mm2=np.array([0.5]), period_mm=np.array([period_mm]), xy_mm=xy)  # waves of 1 mm
+        assert unit.covariance_mm2(weights)[0, 0] == pytest.approx(expected, rel=0.02, abs=1e-5)
 
 
 def test_sums_of_heights_and_their_sigmas_own_up_to_ripple_that_was_taken_off():
@@ -67,7 +68,7 @@ def test_sums_of_heights_and_their_sigmas_own_up_to_ripple_that_was_taken_off():
     n, amplitudes, periods_mm = len(xy), np.array([0.002, 0.003]), np.array([7.0, 4.0])
     shown = np.linalg.qr(np.stack([np.ones(n), x, y], axis=-1))[0]
     zeros = np.zeros((6, n))
-    motions = RigidMotions(fields=zeros.T, shown=shown, inverse=zeros, symmetries=zeros[:, :0], hidden=zeros[:, :0])
+    motions = RigidMotions(shown=shown, inverse=zeros, symmetries=zeros[:, :0], hidden=zeros[:, :0])
     heights = Heights(
         value=np.zeros(n),
         sigma=np.zeros(n),

@@ -11,12 +11,12 @@ from rigwarp.as_built.solve.shared_errors import (
     BEAM_MM2,
     SHARED_MM,
     beside_own_noise,
-    independent,
     lens_errors,
     plane_warp,
     with_shared_errors,
 )
 from rigwarp.files import open_rig
+from rigwarp.geometry.robust import independent_errors
 from rigwarp.jobs.view.trace import parts_of
 from rigwarp.rig import Lens
 
@@ -156,6 +156,6 @@ def test_a_lens_without_covariance_is_off_by_its_sigma(wing):
 
 def test_independent_errors_are_those_of_the_covariance():
     raw = np.random.default_rng(3).normal(size=(9, 9)) * 10.0 ** -np.arange(9.0)[:, None]
-    half = independent(raw @ raw.T)
+    half = independent_errors(raw @ raw.T)
     size = np.sqrt(np.diag(raw @ raw.T))
     np.testing.assert_allclose(half @ half.T / np.outer(size, size), raw @ raw.T / np.outer(size, size), atol=1e-9)

@@ -14,13 +14,13 @@ from concave_rig import give_true_camera, make_concave_rig
 from small_rig import make_small_rig
 
 from rigwarp.as_built import AsBuilt
-from rigwarp.as_built.estimate import FittedCells
 from rigwarp.cli import main
 from rigwarp.commands.console import Console
 from rigwarp.devices import open_virtual
 from rigwarp.files import complete_runs, open_rig, read_camera, read_start, write_picture
 from rigwarp.jobs.results import fit_mirror
 from rigwarp.jobs.scans.raised_check import check_unmoved
+from rigwarp.table_map import MapFacts
 from rigwarp.tracing import OpticalModel
 
 STATED_MM, TRUE_MM = 60, 60.7
@@ -42,7 +42,7 @@ def _told_by_the_table_once() -> Iterator[None]:
     known: dict[bytes, AsBuilt] = {}
     estimate = fit_mirror.estimate_as_built
 
-    def remembered(model: OpticalModel, fit: FittedCells, *also: Any, raised: Any, **how: Any) -> AsBuilt:
+    def remembered(model: OpticalModel, fit: MapFacts, *also: Any, raised: Any, **how: Any) -> AsBuilt:
         key = b"" if raised else fit.cells.table_mm.tobytes() + fit.cells.camera_px.tobytes()
         built = known.get(key) or estimate(model, fit, *also, raised=raised, **how)
         if key:

@@ -89,7 +89,7 @@ from rigwarp.files.top_file import read_top, write_top
 from rigwarp.files.trust import add_trusted, is_trusted
 from rigwarp.files.view_lens_file import read_view_lens, write_view_lens
 from rigwarp.geometry import TriangleMesh
-from rigwarp.geometry.view_map import ViewMap
+from rigwarp.geometry.pixel_map import ViewMap
 from rigwarp.jobs.bench.check import rig_remarks, what_is_there
 from rigwarp.jobs.design import design_map
 from rigwarp.jobs.play import opened_show, write_still

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rigwarp.as_built.describe.footprint import SurfacePoints, nearest_surface, only_points, zone_points
+from rigwarp.as_built.describe.footprint import SurfacePoints, nearest_surface, zone_points
 from rigwarp.geometry import Array, BoolArray, rotation_from_vector
 from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.tracing import OpticalModel, Surface
@@ -25,7 +25,6 @@ class RigidMotions:
 
     Attributes
     ----------
-    fields : (n, 6) dh = (t + w x P) . (-dz/dx, -dz/dy, 1) per mm of shift and rad of turn about the mirror's origin.
     shown : (n, k) orthonormal height patterns of the motions that show.
     inverse : (6, n) from heights to the motion (mm, rad, about the mirror's origin) that explains them best.
     symmetries : (j, 6) motions (unit size in mm) that leave the design as it is: spin, sliding in a plane, ...
@@ -38,7 +37,6 @@ class RigidMotions:
     mm that way would take a shift of centimetres, which nobody's mount is off by. Such coma stays in the figure.
     """
 
-    fields: Array
     shown: Array
     inverse: Array
     symmetries: Array
@@ -67,7 +65,6 @@ def rigid_motions(points: SurfacePoints) -> RigidMotions:
     to_origin[:3, 3:] = np.cross(centre, np.eye(3)).T / reach
     kept = size > _SHOWS * size[0]
     return RigidMotions(
-        fields=np.concatenate([points.upward, np.cross(points.point_mm, points.upward)], axis=-1),
         shown=u[:, kept],
         inverse=to_origin @ (rows[kept].T / size[kept]) @ u[:, kept].T,
         symmetries=rows[size < _SYMMETRY * size[0]] @ to_origin.T,
@@ -82,8 +79,7 @@ def remove_rigid(height: Array, x_mm: Array, y_mm: Array, model: OpticalModel | 
     ----------
     height : (ny, nx) deviations along the mirror's z axis (either sign, any unit of length), NaN where there are none.
     x_mm, y_mm : (nx,), (ny,) grid lines in the mirror frame.
-    model : OpticalModel or surfaces
-        The design.
+    model : the design, or its surfaces.
 
     Returns
     -------
@@ -103,7 +99,7 @@ def remove_rigid(height: Array, x_mm: Array, y_mm: Array, model: OpticalModel | 
     lit = zone != NO_LIGHT
     lit[lit] = known
     aligned = np.full(height.shape, np.nan)
-    aligned[lit] = rigid_motions(only_points(points, known)).remove(height[lit])[0]
+    aligned[lit] = rigid_motions(points.only(known)).remove(height[lit])[0]
     return aligned
 
 
@@ -121,8 +117,7 @@ def align_built(
     figure_mm : (n,) built minus design along mirror z at (n,) x, y of a zone, for the surface as it was built.
     x_mm, y_mm : (nx,), (ny,) grid lines in the mirror frame.
     zone : (ny, nx) which surface each grid point belongs to, -1 for none.
-    model : OpticalModel or surfaces
-        The design.
+    model : the design, or its surfaces.
 
     Returns
     -------
@@ -152,7 +147,7 @@ def align_built(
         height = there[:, 2] - design.point_mm[:, 2]
         known = np.isfinite(height) & np.isfinite(design.upward).all(axis=-1)
         # found about the mirror's origin; used about the middle of the lit part
-        step = -rigid_motions(only_points(design, known)).remove(height[known])[1]
+        step = -rigid_motions(design.only(known)).remove(height[known])[1]
         motion = motion + np.concatenate([step[:3] + np.cross(step[3:], centre), step[3:]])
     aligned = np.full(zone.shape, np.nan)
     aligned[lit] = np.where(known, height, np.nan)

@@ -8,11 +8,12 @@ is asked for it, by the same test that the fit uses: which share of the power's 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
-from rigwarp.as_built.solve.linearised import LitPixels, landing, linearise
+from rigwarp.as_built.solve.fit_data import LitPixels
+from rigwarp.as_built.solve.linearised import landing, linearise
 from rigwarp.as_built.solve.map_fit import MapFit
 from rigwarp.as_built.solve.measured import Lengths
 from rigwarp.as_built.solve.shared_errors import plane_warp
@@ -47,6 +48,11 @@ class Decider:
     lengths: tuple[str, ...] = ()
     sigma_mm: float = float("nan")
     raised_mm: float = 0.0
+
+    def to_dict(self) -> dict[str, Any]:
+        """The board's height, or the lengths and their sigma."""
+        lengths = {"lengths": list(self.lengths), "sigma_mm": self.sigma_mm}
+        return {"raised_mm": self.raised_mm} if self.raised_mm else lengths
 
 
 def deciders_in_words(deciders: Sequence[Decider]) -> str:
@@ -86,9 +92,11 @@ def deciders_of(
     camera_mm : (3,) where the camera stands, table frame.
     """
     test = _told(fit, power)
-    scale, known = fit.scale, {one.what for one in measured}
+    scale, known = fit.problem.scale, {one.what for one in measured}
     names = [name for name in MEASURED_LENGTHS if name not in known]
-    rows = {name: _length_row(model, name, fit.mounting / scale, scale, len(fit.covariance)) for name in names}
+    lengths = Lengths(model, [Measured(what=name, mm=1.0, sigma_mm=1.0) for name in names], scale)
+    changes = lengths.jacobian(fit.mounting / scale)  # mm by the whitened mounting
+    rows = dict(zip(names, np.pad(changes, ((0, 0), (0, len(fit.covariance) - len(scale)))), strict=True))
     found: list[Decider] = []
     for count in (1, 2):
         for chosen in combinations(names, count):
@@ -118,25 +126,17 @@ def _told(fit: MapFit, power: Array) -> Callable[[Array, Array], bool]:
     return test
 
 
-def _length_row(model: OpticalModel, name: str, whitened: Array, scale: Array, size: int) -> Array:
-    """(size,) change of a length, mm, by the fit's unknowns."""
-    row = np.zeros(size)
-    lengths = Lengths(model, [Measured(what=name, mm=1.0, sigma_mm=1.0)], scale)
-    row[: len(scale)] = lengths.jacobian(whitened)[0]
-    return row
-
-
 def _raised_rows(model: OpticalModel, fit: MapFit, camera_mm: Array) -> tuple[Array, Array]:
     """Derivatives (2 n, P) and noise covariance of n samples on a board that stand for all that it would have."""
-    every = slice(None, None, max(1, len(fit.data.zone) // _RAISED_SAMPLES))
-    data, rows = fit.data.only(every), fit.rows.only(every)
+    every = slice(None, None, max(1, len(fit.problem.data.zone) // _RAISED_SAMPLES))
+    data, rows = fit.problem.data.only(every), fit.problem.rows.only(every)
     height = np.full(len(data.zone), model.table_height_mm + RAISED_MM)
     lit = LitPixels(pixels_px=data.pixels_px, zone=data.zone, height_mm=height)
     figure = rows, fit.coefficients_mm
     state = linearise(model, fit.mounting, lit, figure, camera=data.camera)
     above = landing(model, fit.mounting, replace(lit, height_mm=height + _STEP_MM), figure)
     dense = state.dense.copy()
-    dense[..., : len(fit.scale)] *= fit.scale
+    dense[..., : len(fit.problem.scale)] *= fit.problem.scale
     seen = np.isfinite(dense).all(axis=(1, 2)) & np.isfinite(above).all(axis=-1) & (fit.weight[every] > 0.0)
     full = np.zeros((len(dense), 2, len(fit.covariance)))
     full[..., : dense.shape[-1]] = dense
@@ -147,7 +147,7 @@ def _raised_rows(model: OpticalModel, fit: MapFit, camera_mm: Array) -> tuple[Ar
     sight = (camera_mm[:2] - state.table_mm) / (camera_mm[2] - height)[:, None]
     slant = ((above - state.table_mm) / _STEP_MM - sight)[seen]
     noise = _board_noise(slant, state.table_mm[seen])
-    share = len(data.zone) / len(fit.data.zone)
+    share = len(data.zone) / len(fit.problem.data.zone)
     own = share * (fit.noise_scale * data.sigma_mm[seen]) ** 2 / np.maximum(data.information_weight[seen], 1e-3)
     return full[seen].reshape(-1, full.shape[-1]), noise + np.diag(np.repeat(own, 2))
 

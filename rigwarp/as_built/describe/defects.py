@@ -71,7 +71,8 @@ def find_defects(x_mm: Array, y_mm: Array, height_um: Array, sigma_um: Array) ->
     # the form that a defect pulled along leaves a ring of the other sign round it: that is no defect
     alone: list[Defect] = []
     for defect in kept:
-        if all(_apart(defect, other) for other in alone):
+        x, y = defect.x_mm, defect.y_mm
+        if all(np.hypot(x - other.x_mm, y - other.y_mm) > 2.0 * other.width_mm for other in alone):
             alone.append(defect)
     return tuple(alone[:_MOST])
 
@@ -130,8 +131,3 @@ def _describe(x_mm: Array, y_mm: Array, left: Array, sign: float, region: BoolAr
         sigma_um=float(sigma_um[peak]),
         slope_mrad=float(abs(depth) * np.exp(-0.5) / max(width / _FWHM, spacing / _FWHM)),
     )
-
-
-def _apart(a: Defect, b: Defect) -> bool:
-    """Whether two are separate, or one is the ring round the other."""
-    return bool(np.hypot(a.x_mm - b.x_mm, a.y_mm - b.y_mm) > 2.0 * b.width_mm)

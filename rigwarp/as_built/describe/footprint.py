@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry import Array, BoolArray, Rows
 from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.tracing import OpticalModel, Surface
 from rigwarp.tracing.surfaces.surface import refine_hit
@@ -19,7 +19,7 @@ _STEEPEST = 0.1  # cosine between mirror z and the surface normal: steeper piece
 
 
 @dataclass(frozen=True, kw_only=True)
-class SurfacePoints:
+class SurfacePoints(Rows):
     """Points of design surfaces above mirror x, y, mirror frame.
 
     Attributes
@@ -86,7 +86,7 @@ def footprint(model: OpticalModel, hits_mm: Array, hit_zone: NDArray[np.int64], 
         x_mm=x,
         y_mm=y,
         zone=zone,
-        points=only_points(points, flat_enough),
+        points=points.only(flat_enough),
         side=float(np.sign(np.mean(normals[:, 2])) or 1.0),
     )
 
@@ -130,13 +130,3 @@ def _above(surface: Surface, xy_mm: Array) -> tuple[Array, Array, Array, Array]:
         upward = normal / normal[:, 2:]
         ratio = 1.0 / normal[:, 2:]
     return local @ R.T + T[:3, 3], upward, local[:, :2], ratio
-
-
-def only_points(points: SurfacePoints, which: BoolArray) -> SurfacePoints:
-    """The points that a mask (n,) picks."""
-    return SurfacePoints(
-        point_mm=points.point_mm[which],
-        upward=points.upward[which],
-        local_mm=points.local_mm[which],
-        per_height=points.per_height[which],
-    )

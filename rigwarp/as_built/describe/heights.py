@@ -62,7 +62,7 @@ class Heights:
 
 def heights_of(model: OpticalModel, fit: MapFit, taken: TakenRipple | None = None) -> Heights:
     """The aligned heights of a fit; `model` is the design, `taken` a ripple that the fit was spared."""
-    grid, motions, c = fit.footprint, fit.motions, fit.coefficients_mm
+    grid, motions, c = fit.problem.grid, fit.problem.motions, fit.coefficients_mm
     zone = grid.zone[grid.lit]
     rows = height_rows(fit, grid.points, zone)
     value, motion = motions.remove(rows @ c)
@@ -104,12 +104,13 @@ def _sigma(motions: RigidMotions, dense: Array, rows: sparse.csr_matrix, covaria
 
 def _slopes(model: OpticalModel, fit: MapFit, zone: NDArray[np.int16], motion: Array) -> Array:
     """(n, 2) slopes of the heights along mirror x and y, alignment taken out."""
-    grid, slope = fit.footprint, []
+    grid, slope = fit.problem.grid, []
     for axis in (0, 1):
         shift = _SLOPE_STEP_MM * np.eye(2)[axis]
         ends = []
         for sign in (1.0, -1.0):
             points = zone_points(model.surfaces, (grid.points.point_mm[:, :2] + sign * shift)[None], zone[None])
+            # dh = (t + w x P) . (-dz/dx, -dz/dy, 1) per mm of shift and rad of turn about the mirror's origin
             fields = np.concatenate([points.upward, np.cross(points.point_mm, points.upward)], axis=-1)
             ends.append(height_rows(fit, points, zone) @ fit.coefficients_mm - fields @ motion)
         slope.append((ends[0] - ends[1]) / (2.0 * _SLOPE_STEP_MM))
@@ -121,8 +122,8 @@ def _by_mounting(model: OpticalModel, fit: MapFit, zone: NDArray[np.int16]) -> A
 
     The figure belongs to the rays: with another mounting the same bump would lie elsewhere, -slope . move.
     """
-    grid, data = fit.footprint, fit.data
-    result = np.zeros((len(zone), len(fit.scale)))
+    grid, data = fit.problem.grid, fit.problem.data
+    result = np.zeros((len(zone), len(fit.problem.scale)))
     local = grid.points.local_mm
     for surface in model.surfaces:
         here = zone == surface.zone
@@ -133,8 +134,8 @@ def _by_mounting(model: OpticalModel, fit: MapFit, zone: NDArray[np.int16]) -> A
         pixels = data.pixels_px[rays]
         spot = hits(model, fit.mounting, surface, pixels)
         slopes = [fit.figure_rows(local[here], zone[here], nux=a, nuy=1 - a) @ fit.coefficients_mm for a in (1, 0)]
-        for k, scale in enumerate(fit.scale):
-            step = np.zeros(len(fit.scale))
+        for k, scale in enumerate(fit.problem.scale):
+            step = np.zeros(len(fit.problem.scale))
             step[k] = _MOVE_STEP * scale
             move = (hits(model, fit.mounting + step, surface, pixels) - spot) / _MOVE_STEP
             good = np.isfinite(move).all(axis=-1)

@@ -1,6 +1,5 @@
 """The mould for the next mirror: the design with the smooth, well-determined part of the deviation taken off."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,7 +11,7 @@ from rigwarp.as_built.describe.footprint import nearest_surface
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array
 from rigwarp.geometry.mesh import TriangleMesh
-from rigwarp.tracing import OpticalModel, Surface
+from rigwarp.tracing import OpticalModel
 
 _SMOOTH_SHARE = 0.08  # of the footprint: dents and ripple of the sheet are no business of the mould
 _TOLD = 0.5  # rms of the deviation's sigma over its own rms: beyond that half of a correction would be chance
@@ -128,23 +127,17 @@ def _without_power(x_mm: Array, y_mm: Array, values: Array) -> Array:
 def corrected_mesh(mesh: TriangleMesh, model: OpticalModel, correction: Correction) -> TriangleMesh:
     """The design's own mesh with the vertices of its reflecting side moved along the mirror's z."""
     vertices = mesh.vertices_mm.copy()
-    zone = _zone_of_vertices(model.surfaces, vertices)
-    on = zone >= 0
-    vertices[on, 2] += correction.at(vertices[on, :2], zone[on])
-    return TriangleMesh(vertices_mm=vertices, faces=mesh.faces)
-
-
-def _zone_of_vertices(surfaces: Sequence[Surface], vertices_mm: Array) -> NDArray[np.int16]:
-    """(N,) zone of vertices that lie on a reflecting surface, -1 for backs, edges and holders."""
-    zone = np.full(len(vertices_mm), -1, np.int16)
-    for surface in surfaces:
+    zone = np.full(len(vertices), -1, np.int16)  # on no reflecting surface: backs, edges and holders
+    for surface in model.surfaces:
         T = surface.T_mirror_from_surface
-        local = (vertices_mm - T[:3, 3]) @ T[:3, :3]
+        local = (vertices - T[:3, 3]) @ T[:3, :3]
         with np.errstate(invalid="ignore"):
             near = np.abs(local[:, 2] - surface.sag(local[:, 0], local[:, 1])) < _ON_SURFACE_MM
         near &= surface.outside_mm(local[:, 0], local[:, 1]) < 2.0 * _ON_SURFACE_MM
         zone[near & (zone < 0)] = surface.zone
-    return zone
+    on = zone >= 0
+    vertices[on, 2] += correction.at(vertices[on, :2], zone[on])
+    return TriangleMesh(vertices_mm=vertices, faces=mesh.faces)
 
 
 def check_zones(model: OpticalModel, correction: Correction) -> None:

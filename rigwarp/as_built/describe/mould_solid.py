@@ -13,7 +13,7 @@ import numpy as np
 from rigwarp.as_built.describe.footprint import zone_points
 from rigwarp.as_built.describe.mould import Correction
 from rigwarp.errors import MeasurementError
-from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry import Array, BoolArray, at_height, transform_points
 from rigwarp.geometry.mesh import TriangleMesh
 from rigwarp.tracing import Surface
 
@@ -53,7 +53,12 @@ def mould_solid(surfaces: Sequence[Surface], correction: Correction, *, side: in
         The outline has notches, or the pieces do not lie around each other.
     """
     rims = sorted(_rims(surfaces), key=lambda rim: float(rim.outer_mm.mean()))
-    _check_around(rims)
+    for inner, outer in pairwise(rims):
+        if np.abs(outer.inner_mm - inner.outer_mm).max() > _SPACING_MM:
+            raise MeasurementError(
+                f"corrected mould: {inner.surface.name} and {outer.surface.name} lie beside each other, for which no "
+                f"solid can be made by itself. {_FROM_CAD}"
+            )
     inmost, outmost = rims[0], rims[-1]
     hole = bool(inmost.inner_mm.max() > 0.0)
     top: list[Array] = []
@@ -65,13 +70,15 @@ def mould_solid(surfaces: Sequence[Surface], correction: Correction, *, side: in
     middle = [] if hole else [_lifted(inmost.surface, correction, inmost.middle_mm[None])]
     step = side * (min(float((side * ring[:, 2]).min()) for ring in (*top, *middle)) - _STEP_MM)
     under = step - side * thickness_mm
-    plate = outmost.outer_mm + _FLANGE_MM + _nose_mm(outmost)
+    turned = np.angle(np.exp(1j * (outmost.angle_rad - np.pi / 2.0)))  # its nose: a triangle about the direction of +y
+    plate = outmost.outer_mm + _FLANGE_MM
+    plate = plate + np.maximum(_NOSE_MM - np.abs(turned) * plate, 0.0)
     loops = [
         *top,
-        _flat(_at(outmost, outmost.outer_mm), step),
-        _flat(_at(outmost, plate), step),
-        _flat(_at(outmost, plate), under),
-        *([_flat(_at(inmost, inmost.inner_mm), under)] if hole else []),
+        at_height(_at(outmost, outmost.outer_mm), step),
+        at_height(_at(outmost, plate), step),
+        at_height(_at(outmost, plate), under),
+        *([at_height(_at(inmost, inmost.inner_mm), under)] if hole else []),
     ]
     mesh = _joined(loops, ends=[] if hole else [middle[0][0], np.array([*inmost.middle_mm, under])])
     return mesh if side > 0 else TriangleMesh(vertices_mm=mesh.vertices_mm, faces=mesh.faces[:, ::-1])
@@ -79,29 +86,15 @@ def mould_solid(surfaces: Sequence[Surface], correction: Correction, *, side: in
 
 def _rims(surfaces: Sequence[Surface]) -> list[_Rim]:
     """Each surface's, about the middle of all and along the same rays."""
-    edges = [_rim_points(surface) for surface in surfaces]
-    every = np.concatenate(edges)
+    edges = []
+    for surface in surfaces:
+        x, y = surface.rim_points(_SPACING_MM).T
+        edges.append(transform_points(surface.T_mirror_from_surface, np.stack([x, y, surface.sag(x, y)], axis=-1)))
+    every = np.concatenate(edges)[:, :2]
     middle = (every.min(axis=0) + every.max(axis=0)) / 2.0
     farthest = float(np.linalg.norm(every - middle, axis=1).max()) * 1.01
     angle = np.linspace(0.0, 2.0 * np.pi, max(_FEWEST, int(2.0 * np.pi * farthest / _SPACING_MM)), endpoint=False)
     return [_rim(surface, middle, angle, farthest) for surface in surfaces]
-
-
-def _rim_points(surface: Surface) -> Array:
-    """(N, 2) mirror x and y of its rim."""
-    points = surface.rim_points(_SPACING_MM)
-    T = surface.T_mirror_from_surface
-    local = np.concatenate([points, surface.sag(points[:, 0], points[:, 1])[:, None]], axis=-1)
-    return np.asarray((local @ T[:3, :3].T + T[:3, 3])[:, :2])
-
-
-def _check_around(rims: Sequence[_Rim]) -> None:
-    for inner, outer in pairwise(rims):
-        if np.abs(outer.inner_mm - inner.outer_mm).max() > _SPACING_MM:
-            raise MeasurementError(
-                f"corrected mould: {inner.surface.name} and {outer.surface.name} lie beside each other, for which no "
-                f"solid can be made by itself. {_FROM_CAD}"
-            )
 
 
 def _rim(surface: Surface, middle: Array, angle: Array, farthest_mm: float) -> _Rim:
@@ -148,17 +141,6 @@ def _lifted(surface: Surface, correction: Correction, xy_mm: Array) -> Array:
 def _at(rim: _Rim, radius_mm: Array) -> Array:
     way = np.stack([np.cos(rim.angle_rad), np.sin(rim.angle_rad)], axis=-1)
     return np.asarray(rim.middle_mm + radius_mm[:, None] * way)
-
-
-def _nose_mm(rim: _Rim) -> Array:
-    """(N,) how far the plate stands out further: a triangle about the direction of +y."""
-    turned = np.angle(np.exp(1j * (rim.angle_rad - np.pi / 2.0)))
-    beside = np.abs(turned) * (rim.outer_mm + _FLANGE_MM)
-    return np.maximum(_NOSE_MM - beside, 0.0)
-
-
-def _flat(xy_mm: Array, z_mm: float) -> Array:
-    return np.concatenate([xy_mm, np.full((len(xy_mm), 1), z_mm)], axis=-1)
 
 
 def _joined(loops: Sequence[Array], *, ends: Sequence[Array]) -> TriangleMesh:

@@ -72,7 +72,7 @@ def _symmetries(
     """Names and orthonormal directions (12, k) of motions that leave the design mirror as it is."""
     if not len(motions.symmetries):
         return [], np.zeros((12, 0))
-    directions = np.stack([_mirror_motion(model, m, tolerances) for m in motions.symmetries], axis=1)
+    directions = np.stack([_mirror_motion(model, m) / tolerances for m in motions.symmetries], axis=1)
     basis = np.linalg.qr(directions)[0]
     free = [i for i in range(basis.shape[1]) if basis[:, i] @ covariance @ basis[:, i] > UNDETERMINED]
     return (symmetry_names(motions.symmetries) if free else []), basis
@@ -102,7 +102,7 @@ def _candidates(
     together[0:3] = away
     found.append(("distance of the projector from the mirror, against the mirror's radius", together))
     for motion in motions.hidden:
-        found.append(("decentring of the mirror with the tilt that undoes it", _mirror_motion(model, motion, None)))
+        found.append(("decentring of the mirror with the tilt that undoes it", _mirror_motion(model, motion)))
     for k, axis in enumerate("xyz"):
         both = np.zeros(12)
         both[[k, 6 + k]] = 1.0
@@ -117,14 +117,10 @@ def _candidates(
     return [(name, direction / np.linalg.norm(direction)) for name, direction in scaled]
 
 
-def _mirror_motion(model: OpticalModel, motion: Array, tolerances: Array | None) -> Array:
-    """(12,) of a mirror motion (6,) in its own frame; whitened and of unit length where tolerances are given."""
+def _mirror_motion(model: OpticalModel, motion: Array) -> Array:
+    """(12,) of a mirror motion (6,) in its own frame."""
     R = model.mirror.rotation
-    direction = np.concatenate([np.zeros(6), R @ motion[:3], R @ motion[3:]])
-    if tolerances is None:
-        return direction
-    direction = direction / tolerances
-    return np.asarray(direction / np.linalg.norm(direction), float)
+    return np.concatenate([np.zeros(6), R @ motion[:3], R @ motion[3:]])
 
 
 def _without(directions: Array, known: Array) -> Array:

@@ -132,7 +132,7 @@ class AsBuilt:
                 "determined": self.power_determined,
                 "prior_share_of_variance": self.power_prior_share,
                 "radius": None if self.radius is None else {**asdict(self.radius), "from": _FROM["radius"]},
-                "would_decide": None if self.deciders is None else [_plain_decider(one) for one in self.deciders],
+                "would_decide": None if self.deciders is None else [one.to_dict() for one in self.deciders],
                 "decided_by": None if self.deciders is None else deciders_in_words(self.deciders),
                 "note": _POWER_KNOWN if self.power_determined else _POWER_OPEN,
             },
@@ -143,7 +143,7 @@ class AsBuilt:
                 "aperture_radius_mm": self.aperture_radius_mm,
                 "from": _FROM["zernike"],
             },
-            "panels": [_plain(asdict(panel)) for panel in self.panels],
+            "panels": [{name: np.asarray(v).tolist() for name, v in asdict(panel).items()} for panel in self.panels],
             "folds": [asdict(fold) for fold in self.folds],
             "defects": [asdict(defect) for defect in self.defects],
             "findings": [asdict(finding) for finding in self.findings],
@@ -171,38 +171,27 @@ class AsBuilt:
         }
 
     def _pose(self) -> dict[str, Any]:
+        pose = self.pose
         names = [
             f"{part}_{what}_{axis}"
-            for part, what in (
-                ("projector", "shift_mm"),
-                ("projector", "turn_mrad"),
-                ("mirror", "shift_mm"),
-                ("mirror", "turn_mrad"),
-            )
+            for part in ("projector", "mirror")
+            for what in ("shift_mm", "turn_mrad")
             for axis in "xyz"
         ]
-        pose = self.pose
-        rows = {
-            name: {
-                "value": float(pose.values[i]) if pose.determined[i] else None,
-                "sigma": float(pose.sigma[i]) if pose.determined[i] else None,
-                "tolerance": float(pose.prior_sigma[i]),
-            }
-            for i, name in enumerate(names)
+        rows = zip(names, pose.values, pose.sigma, pose.prior_sigma, pose.determined, strict=True)
+        shares = ("throw_ratio_share", "lens_shift_x_share", "lens_shift_y_share")
+        told = pose.optics_sigma < _OPTICS_TOLD * pose.optics_prior_sigma
+        optics = zip(shares, pose.optics, pose.optics_sigma, pose.optics_prior_sigma, told, strict=True)
+
+        def written(value: float, sigma: float, tolerance: float, known: bool) -> dict[str, float | None]:
+            numbers = (float(value), float(sigma)) if known else (None, None)
+            return {"value": numbers[0], "sigma": numbers[1], "tolerance": float(tolerance)}
+
+        return {
+            **{name: written(*row) for name, *row in rows},
+            "optics": {name: written(*row) for name, *row in optics},
+            "from": _FROM["pose"],
         }
-        optics = {
-            name: {"value": float(v), "sigma": float(s), "tolerance": float(p)}
-            if s < _OPTICS_TOLD * p
-            else {"value": None, "sigma": None, "tolerance": float(p)}
-            for name, v, s, p in zip(
-                ("throw_ratio_share", "lens_shift_x_share", "lens_shift_y_share"),
-                pose.optics,
-                pose.optics_sigma,
-                pose.optics_prior_sigma,
-                strict=True,
-            )
-        }
-        return {**rows, "optics": optics, "from": _FROM["pose"]}
 
     def _term(self, term: ZernikeTerm) -> dict[str, Any]:
         if (term.n, term.m) == (2, 0) and not self.power_determined:
@@ -218,29 +207,11 @@ class AsBuilt:
         return {**numbers, "from": _FROM["acceptance"]}
 
     def _zones(self) -> list[dict[str, Any]]:
-        rows = []
-        for number in np.unique(self.zone[self.zone >= 0]):
-            height = self.height_um[self.zone == number]
-            rows.append(
-                {
-                    "zone": int(number),
-                    "n": int(height.size),
-                    "rms_um": float(np.sqrt(np.mean(height**2))),
-                    "pv_um": float(np.ptp(height)),
-                }
-            )
-        return rows
-
-
-def _plain_decider(decider: Decider) -> dict[str, Any]:
-    """With the lengths' sigma only where there are lengths."""
-    lengths = {"lengths": list(decider.lengths), "sigma_mm": decider.sigma_mm}
-    return {"raised_mm": decider.raised_mm} if decider.raised_mm else lengths
-
-
-def _plain(values: dict[str, Any]) -> dict[str, Any]:
-    """With lists in place of arrays."""
-    return {key: value.tolist() if isinstance(value, np.ndarray) else value for key, value in values.items()}
+        heights = {int(n): self.height_um[self.zone == n] for n in np.unique(self.zone[self.zone >= 0])}
+        return [
+            {"zone": n, "n": h.size, "rms_um": float(np.sqrt(np.mean(h**2))), "pv_um": float(np.ptp(h))}
+            for n, h in heights.items()
+        ]
 
 
 _OPTICS_TOLD = 0.9  # sigma over tolerance below which the scan has told something

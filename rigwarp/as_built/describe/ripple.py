@@ -3,7 +3,6 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.ndimage import distance_transform_edt
 
 from rigwarp.geometry import Array, BoolArray
@@ -60,27 +59,17 @@ class TakenRipple:
     xy_mm: Array
 
     def covariance_mm2(self, weights: Array) -> Array:
-        """(m, m) of what it may have of sums of the heights with weights (m, n)."""
+        """(m, m) of what it may have of sums of the heights with weights (m, n), in whatever direction it ran.
+
+        No form is free of ripple: one that was taken off before a fit took that much of each form with it.
+        """
+        angle = np.pi * np.arange(_DIRECTIONS) / _DIRECTIONS
+        along = self.xy_mm @ np.stack([np.cos(angle), np.sin(angle)])
         covariance = np.zeros((len(weights), len(weights)))
         for square, period in zip(self.mean_square_mm2, self.period_mm, strict=True):
-            waves = _waves_in(weights, self.xy_mm, float(period))
+            waves = weights @ np.exp(2j * np.pi / float(period) * along)
             covariance += square * np.real(waves @ waves.conj().T) / _DIRECTIONS
         return covariance
-
-
-def ripple_in_forms(weights: Array, xy_mm: Array, period_mm: float) -> Array:
-    """(k,) mean square of sums with weights (k, n) over waves of unit height at points (n, 2), in any direction.
-
-    No form is free of ripple: one that was taken off before a fit took that much of each form with it.
-    """
-    return np.asarray(0.5 * np.mean(np.abs(_waves_in(weights, xy_mm, period_mm)) ** 2, axis=1))
-
-
-def _waves_in(weights: Array, xy_mm: Array, period_mm: float) -> NDArray[np.complex128]:
-    """(k, directions) sums with weights (k, n) over complex waves of unit height."""
-    angle = np.pi * np.arange(_DIRECTIONS) / _DIRECTIONS
-    along = xy_mm @ np.stack([np.cos(angle), np.sin(angle)])
-    return np.asarray(weights @ np.exp(2j * np.pi / period_mm * along))
 
 
 def find_ripple(xy_mm: Array, slope_mrad: Array) -> tuple[Ripple | None, RippleSearch]:
@@ -97,7 +86,11 @@ def find_ripple(xy_mm: Array, slope_mrad: Array) -> tuple[Ripple | None, RippleS
     band = (_FINEST_SPACINGS * step, _COARSEST_SHARE * extent)
     if band[0] >= band[1]:
         return None, RippleSearch(shortest_mm=band[1], longest_mm=band[1], least_amplitude_um=np.inf)
-    left = _without_form(xy_mm, slope_mrad)
+    # less smooth polynomials of x and y, each component by itself
+    centre = xy_mm.mean(axis=0)
+    functions = plane_powers((xy_mm - centre) / np.abs(xy_mm - centre).max(), _POLYNOMIAL)
+    normal = functions.T @ functions + 1e-9 * len(xy_mm) * np.eye(functions.shape[1])
+    left = np.asarray(slope_mrad - functions @ np.linalg.solve(normal, functions.T @ slope_mrad), float)
     k, power, scale = _spectrum(xy_mm, left, step)
     length = np.linalg.norm(k, axis=-1)
     searched = (length > 1.0 / band[1]) & (length < 1.0 / band[0])
@@ -115,23 +108,11 @@ def find_ripple(xy_mm: Array, slope_mrad: Array) -> tuple[Ripple | None, RippleS
     amplitude = slope / (2.0 * np.pi * size)
     if slope < _LEAST_MRAD or amplitude < _LEAST_UM:
         return None, search
-    return (
-        Ripple(
-            period_mm=1.0 / size,
-            amplitude_um=float(amplitude),
-            direction_deg=float(direction),
-            over_noise=float(ratio[best]),
-        ),
-        search,
+    over_noise = float(ratio[best])
+    ripple = Ripple(
+        period_mm=1.0 / size, amplitude_um=float(amplitude), direction_deg=float(direction), over_noise=over_noise
     )
-
-
-def _without_form(xy_mm: Array, slope_mrad: Array) -> Array:
-    """Slopes minus smooth polynomials of x and y, each component by itself."""
-    centre = xy_mm.mean(axis=0)
-    functions = plane_powers((xy_mm - centre) / np.abs(xy_mm - centre).max(), _POLYNOMIAL)
-    normal = functions.T @ functions + 1e-9 * len(xy_mm) * np.eye(functions.shape[1])
-    return np.asarray(slope_mrad - functions @ np.linalg.solve(normal, functions.T @ slope_mrad), float)
+    return ripple, search
 
 
 def _spectrum(xy_mm: Array, slope_mrad: Array, step_mm: float) -> tuple[Array, Array, float]:

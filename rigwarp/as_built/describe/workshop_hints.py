@@ -4,12 +4,10 @@ Common practice, not a diagnosis; springback as the usual cause of a wrong focal
 ES2009-90163.
 """
 
-from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 
-@dataclass(frozen=True, kw_only=True)
-class WorkshopHint:
+class WorkshopHint(NamedTuple):
     """Name of a deviation, likely cause and remedy; without a remedy it is a matter of mounting, not of shape."""
 
     name: str
@@ -18,37 +16,27 @@ class WorkshopHint:
 
 
 _HINTS: Final = {
-    (0, 0): WorkshopHint(name="piston", cause="height or distance; seldom observable"),
-    (1, 1): WorkshopHint(name="tilt", cause="angle of the mount, not shape"),
+    (0, 0): WorkshopHint("piston", "height or distance; seldom observable"),
+    (1, 1): WorkshopHint("tilt", "angle of the mount, not shape"),
     (2, 0): WorkshopHint(
-        name="radius off",
-        cause="wrong radius by springback of the sheet, or drawn too far or too little",
-        remedy="over-form the mould by the share that is missing",
+        "radius off",
+        "wrong radius by springback of the sheet, or drawn too far or too little",
+        "over-form the mould by the share that is missing",
     ),
     (2, 2): WorkshopHint(
-        name="astigmatism",
-        cause="uneven clamping, or the grain of the sheet",
-        remedy="clamp evenly, turn the sheet's grain",
+        "astigmatism", "uneven clamping, or the grain of the sheet", "clamp evenly, turn the sheet's grain"
     ),
     (3, 3): WorkshopHint(
-        name="trefoil",
-        cause="a three-point mount that pulls",
-        remedy="mount without force: pads or springs at the three points",
+        "trefoil", "a three-point mount that pulls", "mount without force: pads or springs at the three points"
     ),
     (3, 1): WorkshopHint(
-        name="coma",
-        cause="shape tilted or shifted in its mount",
-        remedy="seat the mirror against stops and scan again",
+        "coma", "shape tilted or shifted in its mount", "seat the mirror against stops and scan again"
     ),
     (4, 4): WorkshopHint(
-        name="quadrafoil",
-        cause="four corners held",
-        remedy="let the corners slide, or hold the mirror in three points",
+        "quadrafoil", "four corners held", "let the corners slide, or hold the mirror in three points"
     ),
     (4, 0): WorkshopHint(
-        name="spherical form error",
-        cause="a flat centre or a turned-down edge",
-        remedy="dwell longer in the mould, or correct it",
+        "spherical form error", "a flat centre or a turned-down edge", "dwell longer in the mould, or correct it"
     ),
 }
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rigwarp.as_built.fine_ripple.blur_model import BlurCells, BlurEquations
+from rigwarp.as_built.fine_ripple.blur_model import BlurCells
 from rigwarp.geometry import Array
 from rigwarp.geometry.polynomials import plane_powers
 from rigwarp.geometry.robust import HUBER_WIDE, huber_weights, robust_sigma
@@ -41,24 +41,21 @@ class SlopesTold:
 
 def slopes_told(cells: BlurCells) -> SlopesTold:
     """Fit a ripple of each direction beside all that blurs otherwise."""
-    equations = BlurEquations.of(cells)
     noise = np.array([_scatter(cells.place, blur) for blur in cells.blur_px2.T])
     sigma = np.broadcast_to(noise, cells.blur_px2.shape)
     angles = np.arange(0.0, 180.0, _STEP_DEG)
     axes = np.stack([np.cos(np.deg2rad(angles)), np.sin(np.deg2rad(angles))], axis=-1)
-    x = equations.expected
-    best = None
+    x = cells.prior[0]
     for _ in range(_ROUNDS):
-        best = min((_solve(equations, sigma, axis, x) for axis in axes[::_SKIP]), key=lambda one: one.chi2)
+        best = min((_solve(cells, sigma, axis, x) for axis in axes[::_SKIP]), key=lambda one: one.chi2)
         x = best.x
         # dents blur by themselves
         sigma = noise / np.sqrt(huber_weights(np.abs(best.residual_px2) / noise, HUBER_WIDE))
-    assert best is not None
     sigma = sigma * _shared(best.residual_px2 / sigma, cells.tile)
-    without = _solve(equations, sigma, np.zeros(2), x)
-    found = [_solve(equations, sigma, axis, x) for axis in axes]
+    without = _solve(cells, sigma, np.zeros(2), x)
+    found = [_solve(cells, sigma, axis, x) for axis in axes]
     slope = np.sqrt(np.maximum([one.x[0] for one in found], 0.0))
-    sigma_square = np.array([one.sigma for one in found])
+    sigma_square = np.sqrt([np.linalg.inv(one.normal)[0, 0] for one in found])
     return SlopesTold(
         angle_deg=angles,
         slope_mrad=slope,
@@ -86,52 +83,42 @@ def _shared(z: Array, tile: NDArray[np.int64]) -> Array:
 
 
 @dataclass(frozen=True, kw_only=True)
-class _Solution:
+class _State:
+    """Unknowns, the normal equations and chi-square there, and what the model leaves."""
+
     x: Array
-    sigma: float
+    normal: Array
+    right: Array
     chi2: float
     residual_px2: Array
 
+    @classmethod
+    def at(cls, cells: BlurCells, sigma: Array, direction: Array, x: Array) -> "_State":
+        residual, by = cells.at(x, direction)
+        rows = (by / sigma[..., None]).reshape(-1, len(x))
+        z = (residual / sigma).ravel()
+        expected, tolerance = cells.prior
+        pull = (expected - x) / tolerance
+        normal = rows.T @ rows + np.diag(1.0 / tolerance**2)
+        normal[0, 0] += _WEAK
+        chi2 = float(z @ z + pull @ pull)
+        return cls(x=x, normal=normal, right=rows.T @ z + pull / tolerance, chi2=chi2, residual_px2=residual)
 
-def _solve(equations: BlurEquations, sigma: Array, direction: Array, start: Array) -> _Solution:
+
+def _solve(cells: BlurCells, sigma: Array, direction: Array, start: Array) -> _State:
     """The most probable unknowns for a ripple along one direction, by Levenberg and Marquardt's method."""
-    x = np.concatenate([[0.0], start[1:]])
-    state = _normal_equations(equations, sigma, direction, x)
+    state = _State.at(cells, sigma, direction, np.concatenate([[0.0], start[1:]]))
     damping = 1e-3
     for _ in range(_PASSES):
         step = np.linalg.solve(state.normal + damping * np.diag(np.diag(state.normal)), state.right)
-        trial = _normal_equations(equations, sigma, direction, x + step)
+        trial = _State.at(cells, sigma, direction, state.x + step)
         gain = state.chi2 - trial.chi2
         if gain > 0.0:
-            x, state, damping = x + step, trial, damping / 10.0
+            state, damping = trial, damping / 10.0
             if gain < _SETTLED:
                 break
         else:
             damping *= 10.0
             if damping > 1e6:
                 break
-    variance = float(np.linalg.inv(state.normal)[0, 0])
-    return _Solution(x=x, sigma=float(np.sqrt(variance)), chi2=state.chi2, residual_px2=state.residual_px2)
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Normal:
-    normal: Array
-    right: Array
-    chi2: float
-    residual_px2: Array
-
-
-def _normal_equations(equations: BlurEquations, sigma: Array, direction: Array, x: Array) -> _Normal:
-    residual, by = equations.at(x, direction)
-    rows = (by / sigma[..., None]).reshape(-1, len(x))
-    z = (residual / sigma).ravel()
-    pull = (equations.expected - x) / equations.tolerance
-    normal = rows.T @ rows + np.diag(1.0 / equations.tolerance**2)
-    normal[0, 0] += _WEAK
-    return _Normal(
-        normal=normal,
-        right=rows.T @ z + pull / equations.tolerance,
-        chi2=float(z @ z + pull @ pull),
-        residual_px2=residual,
-    )
+    return state

@@ -5,7 +5,8 @@ exp(-2 pi^2 C / P^2). A sinusoidal ripple, which spreads light by +-d pixels and
 J0(2 pi d / P): the characteristic function of the arcsine distribution, the same to first order with C = d^2 / 2.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -64,13 +65,6 @@ class BlurRule:
         """(n, 2) px^2 of modulations (n, K) each."""
         return np.asarray(-np.log(modulation_u) @ self.weights_u.T - np.log(modulation_v) @ self.weights_v.T)
 
-    def of_ripple(self, square_u: Array, square_v: Array) -> tuple[Array, Array, Array]:
-        """(n, 2) px^2 that a ripple of squared rms spread (n,) along u and v seems to be, and its two derivatives."""
-        value_u, by_u = ripple_loss(square_u, self.periods_u_px)
-        value_v, by_v = ripple_loss(square_v, self.periods_v_px)
-        value = value_u @ self.weights_u.T + value_v @ self.weights_v.T
-        return value, by_u @ self.weights_u.T, by_v @ self.weights_v.T
-
 
 def ripple_loss(square_px2: Array, periods_px: Array) -> tuple[Array, Array]:
     """-ln of the modulation that a sinusoidal ripple leaves, and its derivative.
@@ -97,29 +91,34 @@ def ripple_loss(square_px2: Array, periods_px: Array) -> tuple[Array, Array]:
 
 @dataclass(frozen=True, kw_only=True)
 class BlurCells:
-    """What n cells of one zone show, and the light path there.
+    """What n cells of one zone show, and the light path there: the blur is a nearly linear function of x = (square of
+    the rms slope mrad^2, pupil mm, focus px per mm, causes...).
 
     Attributes
     ----------
     blur_px2 : (n, 2) variance of the blur along u less that along v, and the mean of both.
-    causes : (n, 2, c) what a unit of each of `CAUSES` makes of these.
-    pupil : (n, 2, 2) px per mm in the pupil, focused at infinity.
-    by_slope : (n, 2, 2) projector px per radian of slope, surface frame.
-    mm_per_px : (n, 2, 2) d(table mm) / d(projector px).
     place : (n, 2) in the picture, -1..1 over the zone.
+    paths : the light path at each.
     rule : how the blurs were made of modulations.
     """
 
     blur_px2: Array
-    causes: Array
-    pupil: Array
-    by_slope: Array
-    mm_per_px: Array
     place: Array
+    paths: BlurPaths
     rule: BlurRule
 
-    def __len__(self) -> int:
-        return len(self.place)
+    @classmethod
+    def of(cls, modulation: Modulation, paths: BlurPaths) -> "BlurCells":
+        """The cells of one zone; those without a light path are left out."""
+        rule = BlurRule.of(modulation.periods_u_px, modulation.periods_v_px)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            blur = rule.blur(modulation.u, modulation.v)
+        low, high = modulation.pixels_px.min(axis=0), modulation.pixels_px.max(axis=0)
+        place = 2.0 * (modulation.pixels_px - low) / np.maximum(high - low, 1e-9) - 1.0
+        known: BoolArray = np.asarray(np.isfinite(blur).all(axis=-1))
+        for values in (paths.by_camera, paths.by_pupil, paths.by_slope):
+            known &= np.isfinite(values).all(axis=(1, 2))
+        return cls(blur_px2=blur[known], place=place[known], paths=paths.only(known), rule=rule)
 
     @property
     def tile(self) -> NDArray[np.int64]:
@@ -127,83 +126,41 @@ class BlurCells:
         column, row = np.clip((0.5 * TILES * (self.place + 1.0)).astype(np.int64), 0, TILES - 1).T
         return np.asarray(row * TILES + column)
 
-    def only(self, which: BoolArray) -> "BlurCells":
-        """The cells that a mask picks."""
-        picked = {name: getattr(self, name)[which] for name in self.__dataclass_fields__ if name != "rule"}
-        return replace(self, **picked)
+    @cached_property
+    def causes(self) -> Array:
+        """(n, 2, c) what a unit of each of `CAUSES` makes of the blur."""
+        x, y = self.place.T
+        field = np.stack([np.ones_like(x), x, y, x * x - 1.0 / 3.0, x * y, y * y - 1.0 / 3.0], axis=-1)
+        none = np.zeros_like(field)
+        seen = _two(np.sum(self.paths.by_camera**2, axis=-1))
+        parts = [seen[..., None], np.stack([none, field], axis=1), np.stack([field, none], axis=1)]
+        return np.concatenate(parts, axis=-1)
 
+    @cached_property
+    def prior(self) -> tuple[Array, Array]:
+        """(3 + c,) of x, expected and 1-sigma: a focus where the whole picture is sharpest, any slope."""
+        focus = 0.5 * float(np.median(self.paths.by_pupil[:, 0, 0] + self.paths.by_pupil[:, 1, 1]))
+        beam = [[0.0, np.inf], PUPIL_MM, [focus, max(FOCUS_SHARE * abs(focus), 1e-3)]]
+        expected, tolerance = np.array([*beam, *CAUSES]).T
+        return expected, tolerance
 
-def blur_cells(modulation: Modulation, paths: BlurPaths) -> BlurCells:
-    """The cells of one zone; those without a light path are left out."""
-    rule = BlurRule.of(modulation.periods_u_px, modulation.periods_v_px)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        blur = rule.blur(modulation.u, modulation.v)
-    low, high = modulation.pixels_px.min(axis=0), modulation.pixels_px.max(axis=0)
-    place = 2.0 * (modulation.pixels_px - low) / np.maximum(high - low, 1e-9) - 1.0
-    cells = BlurCells(
-        blur_px2=blur,
-        causes=_causes(paths.by_camera, place),
-        pupil=paths.by_pupil,
-        by_slope=paths.by_slope,
-        mm_per_px=paths.mm_per_px,
-        place=place,
-        rule=rule,
-    )
-    known: BoolArray = np.asarray(np.isfinite(blur).all(axis=-1))
-    for values in (cells.causes, cells.pupil, cells.by_slope):
-        known &= np.isfinite(values).all(axis=(1, 2))
-    return cells.only(known)
-
-
-def _causes(camera: Array, place: Array) -> Array:
-    """(n, 2, c) effects of `CAUSES`."""
-    x, y = place.T
-    field = np.stack([np.ones_like(x), x, y, x * x - 1.0 / 3.0, x * y, y * y - 1.0 / 3.0], axis=-1)
-    none = np.zeros_like(field)
-    seen = _two(np.sum(camera**2, axis=-1))
-    parts = [seen[..., None], np.stack([none, field], axis=1), np.stack([field, none], axis=1)]
-    return np.concatenate(parts, axis=-1)
+    def at(self, x: Array, direction: Array) -> tuple[Array, Array]:
+        """Residual (n, 2) px^2 and derivatives of the model (n, 2, 3 + c), for a ripple along a unit vector (2,)."""
+        unit, rule = (1e-3 * self.paths.by_slope @ direction) ** 2, self.rule
+        ripple = by_square = np.zeros(unit.shape)
+        for square, periods, weights in zip(
+            unit.T, (rule.periods_u_px, rule.periods_v_px), (rule.weights_u, rule.weights_v), strict=True
+        ):
+            loss, by = ripple_loss(x[0] * square, periods)
+            ripple, by_square = ripple + loss @ weights.T, by_square + by @ weights.T * square[:, None]
+        free = self.paths.by_pupil - x[2] * np.eye(2)
+        beam = _two(np.sum(free**2, axis=-1))
+        turned = _two(np.diagonal(free, axis1=1, axis2=2))
+        slopes = np.stack([by_square, 2.0 * x[1] * beam, -2.0 * x[1] ** 2 * turned], axis=-1)
+        left = self.blur_px2 - (ripple + x[1] ** 2 * beam + self.causes @ x[3:])
+        return left, np.concatenate([slopes, self.causes], axis=-1)
 
 
 def _two(along: Array) -> Array:
     """(n, 2) difference and mean of what (n, 2) is along u and v."""
     return np.stack([along[:, 0] - along[:, 1], 0.5 * (along[:, 0] + along[:, 1])], axis=-1)
-
-
-@dataclass(frozen=True, kw_only=True)
-class BlurEquations:
-    """The blur of all cells as a function of x = (square of the rms slope mrad^2, pupil mm, focus px per mm,
-    causes...): nearly linear.
-
-    Attributes
-    ----------
-    expected, tolerance : (3 + c,) of x; the slope's tolerance is infinite, its square may come out negative.
-    """
-
-    cells: BlurCells
-    expected: Array
-    tolerance: Array
-
-    @classmethod
-    def of(cls, cells: BlurCells) -> "BlurEquations":
-        """With a focus expected where the whole picture is sharpest."""
-        focus = 0.5 * float(np.median(cells.pupil[:, 0, 0] + cells.pupil[:, 1, 1]))
-        named = np.array(CAUSES)
-        return cls(
-            cells=cells,
-            expected=np.concatenate([[0.0, PUPIL_MM[0], focus], named[:, 0]]),
-            tolerance=np.concatenate([[np.inf, PUPIL_MM[1], max(FOCUS_SHARE * abs(focus), 1e-3)], named[:, 1]]),
-        )
-
-    def at(self, x: Array, direction: Array) -> tuple[Array, Array]:
-        """Residual (n, 2) px^2 and derivatives of the model (n, 2, 3 + c), for a ripple along a unit vector (2,)."""
-        cells = self.cells
-        unit = (1e-3 * cells.by_slope @ direction) ** 2
-        ripple, by_u, by_v = cells.rule.of_ripple(*(x[0] * unit.T))
-        by_square = by_u * unit[:, :1] + by_v * unit[:, 1:]
-        free = cells.pupil - x[2] * np.eye(2)
-        beam = _two(np.sum(free**2, axis=-1))
-        turned = _two(np.diagonal(free, axis1=1, axis2=2))
-        model = ripple + x[1] ** 2 * beam + cells.causes @ x[3:]
-        by = [by_square, 2.0 * x[1] * beam, -2.0 * x[1] ** 2 * turned]
-        return cells.blur_px2 - model, np.concatenate([np.stack(by, axis=-1), cells.causes], axis=-1)

@@ -10,7 +10,7 @@ import numpy as np
 
 from rigwarp.as_built.solve.ray_geometry import Deviation, zone_rays
 from rigwarp.camera import CameraModel
-from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry import Array, BoolArray, Rows
 from rigwarp.geometry.polynomials import plane_powers
 from rigwarp.tracing import OpticalModel, Surface
 
@@ -20,7 +20,7 @@ _HALF_PX = 0.5  # to either side of a pixel: the map is smooth over it
 
 
 @dataclass(frozen=True, kw_only=True)
-class BlurPaths:
+class BlurPaths(Rows):
     """Linear optics at N places of one zone; NaN where no light gets there.
 
     Attributes

@@ -18,7 +18,7 @@ from scipy.spatial import cKDTree
 
 from rigwarp.as_built.describe.ripple import Ripple
 from rigwarp.as_built.fine_ripple.blur_fit import SlopesTold, slopes_told
-from rigwarp.as_built.fine_ripple.blur_model import BlurCells, blur_cells
+from rigwarp.as_built.fine_ripple.blur_model import BlurCells
 from rigwarp.as_built.fine_ripple.blur_paths import blur_paths, map_slopes
 from rigwarp.camera import CameraModel
 from rigwarp.decode import Modulation
@@ -114,8 +114,8 @@ def _cells(
     part = modulation.only(np.arange(number) % -(-number // _MOST_CELLS) == 0)
     slopes = map_slopes(model, surface, samples.pixels_px, samples.table_mm, part.pixels_px)
     paths = blur_paths(model, surface, part.pixels_px, part.camera_px, camera, mm_per_px=slopes)
-    cells = blur_cells(part, paths)
-    return cells if len(cells) >= _FEWEST_CELLS else None
+    cells = BlurCells.of(part, paths)
+    return cells if len(cells.place) >= _FEWEST_CELLS else None
 
 
 def _is_known(ripple: FineRipple, known: Ripple | None) -> bool:
@@ -150,8 +150,8 @@ def _judged(told: SlopesTold, cells: BlurCells, surface: Surface) -> FineRipple 
     )
     others = [ranges[k] for k in order[1:] if weights[k] > _POSSIBLE * sum(weights)]
     unit = np.array([np.cos(np.deg2rad(middle)), np.sin(np.deg2rad(middle))])
-    aside_px = 1e-3 * slope * cells.by_slope @ unit
-    aside_mm = np.einsum("nij,nj->ni", cells.mm_per_px, aside_px)
+    aside_px = 1e-3 * slope * cells.paths.by_slope @ unit
+    aside_mm = np.einsum("nij,nj->ni", cells.paths.mm_per_px, aside_px)
     return FineRipple(
         zone=surface.zone,
         direction_deg=_in_mirror(surface, middle),

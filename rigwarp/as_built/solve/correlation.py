@@ -55,14 +55,11 @@ class Vortices:
 
     Attributes
     ----------
-    radii_mm : (m,) of each size, and `overlap` (m,) how many of them count as one.
-    across, along : for each size (n, N) sparse: the two components of each vortex at the samples.
+    sizes : radius in mm, and (n, N) sparse: the two components of each vortex of that size at the samples.
     extent_mm : of the footprint.
     """
 
-    radii_mm: tuple[float, ...]
-    across: tuple[sparse.csr_matrix, ...]
-    along: tuple[sparse.csr_matrix, ...]
+    sizes: tuple[tuple[float, sparse.csr_matrix, sparse.csr_matrix], ...]
     extent_mm: float
 
     @classmethod
@@ -70,20 +67,14 @@ class Vortices:
         """Over samples (N, 2) of surface frames; those of one `group` (N,) share errors."""
         known = np.flatnonzero(np.isfinite(local_mm).all(axis=-1))
         if not len(known):
-            return cls(radii_mm=(), across=(), along=(), extent_mm=0.0)
+            return cls(sizes=(), extent_mm=0.0)
         extent = float(np.ptp(local_mm[known], axis=0).min())
         near_mm = np.asarray(cKDTree(local_mm[known]).query(local_mm[known], k=5)[0])[:, 1:]
         smallest = _SMALLEST * float(np.median(near_mm))
-        sizes = max(int(np.log(_LARGEST * extent / smallest) / np.log(_LARGER)) + 1, 0)
-        radii = smallest * _LARGER ** np.arange(sizes)
+        count = max(int(np.log(_LARGEST * extent / smallest) / np.log(_LARGER)) + 1, 0)
+        radii = smallest * _LARGER ** np.arange(count)
         found = [(float(radius), *_vortices(local_mm, group, known, radius)) for radius in radii]
-        told = [(radius, a, b) for radius, a, b in found if a.shape[0] >= _FEWEST]
-        return cls(
-            radii_mm=tuple(radius for radius, _, _ in told),
-            across=tuple(a for _, a, _ in told),
-            along=tuple(b for _, _, b in told),
-            extent_mm=extent,
-        )
+        return cls(sizes=tuple(size for size in found if size[1].shape[0] >= _FEWEST), extent_mm=extent)
 
     def measure(self, by_slope: Array, residual_mm: Array, variance_mm2: Array) -> SharedNoise:
         """From residuals (N, 2), NaN where unknown, with variances (N,) and d(table mm) / d(slope) (N, 2, 2)."""
@@ -93,7 +84,7 @@ class Vortices:
         slope = np.einsum("nij,nj->ni", inverse, np.where(good[:, None], residual_mm, 0.0))
         noise = variance_mm2[:, None, None] * inverse @ np.swapaxes(inverse, 1, 2)
         found, count = [], []
-        for a, b in zip(self.across, self.along, strict=True):
+        for _, a, b in self.sizes:
             size = a @ slope[:, 0] + b @ slope[:, 1]
             expected = a.power(2) @ noise[:, 0, 0] + b.power(2) @ noise[:, 1, 1] + 2.0 * a.multiply(b) @ noise[:, 0, 1]
             square = size**2 / np.maximum(expected, 1e-300)
@@ -105,8 +96,9 @@ class Vortices:
         """The likeliest correlation length of variances (m,) with so many degrees of freedom each."""
         best = (_likelihood(found, np.full(len(found), np.average(found, weights=freedom)), freedom), np.nan, 0.0)
         alone = best[0] + _CLEAR
-        for length in _LENGTHS * max(self.radii_mm):
-            shape = np.array([_passed(radius, length) for radius in self.radii_mm])
+        radii = [radius for radius, _, _ in self.sizes]
+        for length in _LENGTHS * max(radii):
+            shape = np.array([_passed(radius, length) for radius in radii])
             columns = np.stack([np.ones_like(shape), shape], axis=-1)
             expected = found
             for _ in range(_PASSES):

@@ -40,13 +40,6 @@ class FigureBasis:
         sizes = [s.coefficients_mm.size for s in self.splines]
         return tuple(int(n) for n in np.cumsum([0, *sizes])[:-1])
 
-    def figures(self, coefficients_mm: Array) -> dict[int, HeightSpline]:
-        """The splines with these coefficients, by zone."""
-        return {
-            zone: spline.with_coefficients(coefficients_mm[start : start + spline.coefficients_mm.size])
-            for zone, spline, start in zip(self.zones, self.splines, self.starts, strict=True)
-        }
-
     def rows(self, local_mm: Array, zone: NDArray[np.integer], *, nux: int = 0, nuy: int = 0) -> sparse.csr_matrix:
         """(n, K) basis values (or derivatives) at points (n, 2) of their zones' frames."""
         order, parts = [], []

@@ -6,12 +6,20 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rigwarp.as_built.solve.linearised import Linearised, LitPixels
-from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry import Array, Rows
 
 
 @dataclass(frozen=True, kw_only=True)
-class Data(LitPixels):
+class LitPixels:
+    """Pixels (N, 2), the zones (N,) that reflect them, and the height (N,) of what they light: None for the table."""
+
+    pixels_px: Array
+    zone: NDArray[np.int64]
+    height_mm: Array | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Data(LitPixels, Rows):
     """N samples as the fit needs them.
 
     `camera` (N, 2, c) are derivatives by whitened camera errors; `information_weight` (N,) is the share of its own
@@ -27,10 +35,6 @@ class Data(LitPixels):
     height_mm: Array
     scan: NDArray[np.int64]
     ripple_mm: Array
-
-    def only(self, which: BoolArray | slice) -> "Data":
-        """The samples that a mask or a slice picks."""
-        return Data(**{name: getattr(self, name)[which] for name in self.__dataclass_fields__})
 
 
 def join_data(table: Data, raised: Sequence[Data]) -> Data:
@@ -55,18 +59,9 @@ def join_data(table: Data, raised: Sequence[Data]) -> Data:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Spots:
+class Spots(Rows):
     """Where N samples meet the mirror: surface frames (N, 2), mirror frame and normal (N, 3)."""
 
     local_mm: Array
     mirror_mm: Array
     normal: Array
-
-    def only(self, which: BoolArray | slice) -> "Spots":
-        """Those that a mask or a slice picks."""
-        return Spots(local_mm=self.local_mm[which], mirror_mm=self.mirror_mm[which], normal=self.normal[which])
-
-
-def spots_of(rays: Linearised) -> Spots:
-    """The spots that traced rays meet."""
-    return Spots(local_mm=rays.local_mm, mirror_mm=rays.mirror_mm, normal=rays.normal)

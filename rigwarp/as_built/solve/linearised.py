@@ -9,8 +9,9 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from rigwarp.as_built.solve.figure_basis import DEGREE, FigureBasis
+from rigwarp.as_built.solve.fit_data import LitPixels, Spots
 from rigwarp.as_built.solve.ray_geometry import Deviation, SpotMap, ZoneRays, mounting_jacobian, with_optics, zone_rays
-from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry import Array, BoolArray, Rows
 from rigwarp.geometry.threads import by_parts
 from rigwarp.tracing import OpticalModel, Surface
 
@@ -21,8 +22,8 @@ _PART = 2048  # samples whose rows stay near the processor
 
 
 @dataclass(frozen=True, kw_only=True)
-class Linearised:
-    """Derivatives of N landing points.
+class Linearised(Spots):
+    """N landing points and their derivatives.
 
     Attributes
     ----------
@@ -31,8 +32,6 @@ class Linearised:
     figure : (N, 2, p) by the p = 36 spline coefficients that matter to each sample, mm per mm.
     by_height : (N, 2, 3) by height (mm) and slopes of the figure at each sample.
     columns : (N, p) which coefficients those are.
-    local_mm : (N, 2) hits in the surface frames.
-    mirror_mm, normal : (N, 3) hits and normals in the mirror frame.
     """
 
     table_mm: Array
@@ -40,41 +39,21 @@ class Linearised:
     figure: Array
     by_height: Array
     columns: NDArray[np.int64]
-    local_mm: Array
-    mirror_mm: Array
-    normal: Array
-
-    def only(self, which: NDArray[np.bool_]) -> "Linearised":
-        """The samples that a mask picks."""
-        return Linearised(**{name: getattr(self, name)[which] for name in self.__dataclass_fields__})
 
     def apply(self, step: Array) -> Array:
         """(N, 2) first-order move of the landing points for a step (15 + c + K,)."""
         n_dense = self.dense.shape[-1]
-        move = self.dense @ step[:n_dense]
-        if self.figure.shape[-1]:
-            move = move + np.einsum("nij,nj->ni", self.figure, step[n_dense:][self.columns])
+        move = self.dense @ step[:n_dense] + np.einsum("nij,nj->ni", self.figure, step[n_dense:][self.columns])
         return np.asarray(move, float)
 
     def normal_matrix(self, weight: Array, size: int) -> Array:
-        """(size, size) J^T W J with weights (N,) per axis."""
-        n_dense = self.dense.shape[-1]
-        matrix = np.zeros((size, size))
-        flat = self.dense.reshape(-1, n_dense)
-        both = np.repeat(weight, 2)
-        matrix[:n_dense, :n_dense] = flat.T @ (both[:, None] * flat)
-        if self.figure.shape[-1]:
-            figure, cross = self._figure_blocks(weight, size - n_dense)
-            matrix[n_dense:, n_dense:] = figure
-            matrix[n_dense:, :n_dense], matrix[:n_dense, n_dense:] = cross, cross.T
-        return matrix
-
-    def _figure_blocks(self, weight: Array, count: int) -> tuple[Array, Array]:
-        """(K, K) J^T W J of the coefficients with each other and (K, 15 + c) with the other unknowns.
+        """(size, size) J^T W J with weights (N,) per axis.
 
         Samples of one spline cell share their coefficients: a dense product for each cell, all added up at once.
         """
         n_dense, p = self.dense.shape[-1], self.figure.shape[-1]
+        count = size - n_dense
+        flat = self.dense.reshape(-1, n_dense)
         order = np.argsort(self.columns[:, 0], kind="stable")
         begins = np.flatnonzero(np.diff(self.columns[order, 0], prepend=-1))
         root = np.sqrt(weight[order])[:, None, None]
@@ -86,20 +65,17 @@ class Linearised:
             np.matmul(own[:, :p].T, own[:, p:], out=other)
         at = self.columns[order[begins]]
         pairs = at[:, :, None] * count + at[:, None]
-        figure = np.asarray(np.bincount(pairs.ravel(), squares.ravel(), count * count), float)
         added = sparse.csr_array((np.ones(at.size), (at.ravel(), np.arange(at.size))), shape=(count, at.size))
-        return figure.reshape(count, count), np.asarray(added @ others.reshape(-1, n_dense), float)
+        cross = added @ others.reshape(-1, n_dense)
+        figure = np.bincount(pairs.ravel(), squares.ravel(), count * count).reshape(count, count)
+        return np.block([[flat.T @ (np.repeat(weight, 2)[:, None] * flat), cross.T], [cross, figure]])
 
     def gradient(self, weight: Array, residual_mm: Array, size: int) -> Array:
         """(size,) J^T W r."""
-        n_dense = self.dense.shape[-1]
         weighted = weight[:, None] * residual_mm
-        result = np.zeros(size)
-        result[:n_dense] = np.einsum("nij,ni->j", self.dense, weighted)
-        if self.figure.shape[-1]:
-            each = np.einsum("nij,ni->nj", self.figure, weighted)
-            result[n_dense:] = np.bincount(self.columns.ravel(), each.ravel(), minlength=size - n_dense)
-        return result
+        dense = np.einsum("nij,ni->j", self.dense, weighted)
+        each = np.einsum("nij,ni->nj", self.figure, weighted)
+        return np.append(dense, np.bincount(self.columns.ravel(), each.ravel(), minlength=size - len(dense)))
 
 
 def moved_model(design: OpticalModel, mounting: Array) -> OpticalModel:
@@ -109,7 +85,7 @@ def moved_model(design: OpticalModel, mounting: Array) -> OpticalModel:
 
 
 @dataclass(frozen=True, kw_only=True)
-class FigureRows:
+class FigureRows(Rows):
     """Spline values (N, p) and slopes at the spots (N, 2) of N samples on the mirror, and their columns (N, p)."""
 
     columns: NDArray[np.int64]
@@ -121,42 +97,29 @@ class FigureRows:
     @classmethod
     def at(cls, basis: FigureBasis, local_mm: Array, zone: NDArray[np.integer]) -> "FigureRows":
         """Rows for spots (N, 2) of the zones' own frames; rows of NaN spots are those of the spline's corner."""
-        n = len(local_mm)
-        rows = cls(
-            columns=np.zeros((n, PER_SAMPLE), np.int64),
-            value=np.zeros((n, PER_SAMPLE)),
-            slope_x=np.zeros((n, PER_SAMPLE)),
-            slope_y=np.zeros((n, PER_SAMPLE)),
-            spot_mm=local_mm,
-        )
+        value, slope_x, slope_y = (np.zeros((len(local_mm), PER_SAMPLE)) for _ in range(3))
+        columns = np.zeros(value.shape, np.int64)
         for number, spline, start in zip(basis.zones, basis.splines, basis.starts, strict=True):
             here = zone == number
             spot = local_mm[here]
             x, y = np.where(np.isfinite(spot), spot, spline.start_mm).T
-            for target, order in ((rows.value, (0, 0)), (rows.slope_x, (1, 0)), (rows.slope_y, (0, 1))):
+            for target, order in ((value, (0, 0)), (slope_x, (1, 0)), (slope_y, (0, 1))):
                 block = spline.design_matrix(x, y, nux=order[0], nuy=order[1])
                 target[here] = block.data.reshape(-1, PER_SAMPLE)
-            rows.columns[here] = block.indices.reshape(-1, PER_SAMPLE) + start
-        return rows
+            columns[here] = block.indices.reshape(-1, PER_SAMPLE) + start
+        return cls(columns=columns, value=value, slope_x=slope_x, slope_y=slope_y, spot_mm=local_mm)
 
     @classmethod
     def none(cls, n: int) -> "FigureRows":
         """No figure at all."""
-        empty = np.zeros((n, 0))
-        return cls(
-            columns=np.zeros((n, 0), np.int64), value=empty, slope_x=empty, slope_y=empty, spot_mm=np.zeros((n, 2))
-        )
-
-    def only(self, which: BoolArray | slice) -> "FigureRows":
-        """The samples that a mask or a slice picks."""
-        return FigureRows(**{name: getattr(self, name)[which] for name in self.__dataclass_fields__})
+        e = np.zeros((n, 0))
+        return cls(columns=e.astype(np.int64), value=e, slope_x=e, slope_y=e, spot_mm=np.zeros((n, 2)))
 
     def deviation(self, coefficients_mm: Array, which: BoolArray | slice) -> Deviation:
         """Heights and slopes of the chosen samples."""
         mine = coefficients_mm[self.columns[which]]
         sums = [np.einsum("ni,ni->n", rows[which], mine) for rows in (self.value, self.slope_x, self.slope_y)]
-        spots = self.spots(which)
-        return Deviation(height_mm=sums[0], slope=np.stack(sums[1:], axis=-1), spots=spots)
+        return Deviation(height_mm=sums[0], slope=np.stack(sums[1:], axis=-1), spots=self.spots(which))
 
     def spots(self, which: BoolArray | slice) -> SpotMap:
         """The smooth map of the chosen samples' spots; kept, since the fit asks for the same ones at every pass."""
@@ -168,15 +131,6 @@ class FigureRows:
     @cached_property
     def _spots(self) -> dict[str | bytes, SpotMap]:
         return {}
-
-
-@dataclass(frozen=True, kw_only=True)
-class LitPixels:
-    """Pixels (N, 2), the zones (N,) that reflect them, and the height (N,) of what they light: None for the table."""
-
-    pixels_px: Array
-    zone: NDArray[np.int64]
-    height_mm: Array | None
 
 
 Figure = tuple[FigureRows, Array]

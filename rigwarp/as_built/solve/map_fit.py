@@ -14,12 +14,10 @@ from numpy.typing import NDArray
 from scipy import sparse
 from scipy.spatial import cKDTree
 
-from rigwarp.as_built.describe.alignment import RigidMotions
-from rigwarp.as_built.describe.footprint import Footprint
 from rigwarp.as_built.solve.correlation import SharedNoise
-from rigwarp.as_built.solve.figure_basis import CELL_MM, FigureBasis
-from rigwarp.as_built.solve.fit_data import Data, Spots, spots_of
-from rigwarp.as_built.solve.linearised import FigureRows, Linearised, linearise
+from rigwarp.as_built.solve.figure_basis import CELL_MM
+from rigwarp.as_built.solve.fit_data import Data, Spots
+from rigwarp.as_built.solve.linearised import Linearised, linearise
 from rigwarp.as_built.solve.measured import Lengths
 from rigwarp.as_built.solve.problem import Problem, inverse
 from rigwarp.as_built.solve.ray_geometry import spot_polynomials
@@ -51,46 +49,30 @@ class MapFit:
 
     Attributes
     ----------
+    problem : what was solved: the samples that were used (`data`), the mounting's prior sigmas (`scale`), what the
+        figure is made of (`basis`, `rows`), where it is reported (`grid`), how it is aligned (`motions`).
     mounting : (15,) twelve shifts and turns (mm, rad, table axes), throw share, lens shifts.
-    scale : (15,) prior sigmas of these.
     coefficients_mm : (K,) of the figure.
     covariance : (15 + c + K, 15 + c + K) posterior of the whitened unknowns and the coefficients.
     narrow : the same, as if samples shared no errors but those of their neighbours within a tile.
-    prior_precision : (15, 15) of the whitened mounting, before any sample.
     residual_mm : (N, 2) of the samples, camera errors taken off.
     weight : (N,) robust share of each sample, 0..1.
     noise_scale : what the samples' sigma had to be multiplied with; `tile_noise` the same by tiles alone, and `shared`
         how far neighbours share their errors.
-    smoothness : the chosen roughness precision, relative.
-    held_out_rms_mm : of tiles predicted without their own samples.
-    passes : Gauss-Newton passes of the last round.
-    data : the samples that were used.
-    zone_of_rays : (N,) zone of each sample.
-    basis, footprint, motions : what the figure is made of, where it is reported, how it is aligned.
-    linearised, rows : landing points and derivatives at the solution, and the figure's rows.
+    linearised : landing points and derivatives at the solution.
     """
 
+    problem: Problem
     mounting: Array
-    scale: Array
     coefficients_mm: Array
     covariance: Array
     narrow: Array
-    prior_precision: Array
     residual_mm: Array
     weight: Array
     noise_scale: float
     tile_noise: float
     shared: SharedNoise
-    smoothness: float
-    held_out_rms_mm: float
-    passes: int
-    data: Data
-    zone_of_rays: NDArray[np.int64]
-    basis: FigureBasis
-    footprint: Footprint
-    motions: RigidMotions
     linearised: Linearised
-    rows: FigureRows
 
     def figure_rows(
         self, local_mm: Array, zone: NDArray[np.integer], *, nux: int = 0, nuy: int = 0
@@ -101,13 +83,13 @@ class MapFit:
         """
         spots = np.array(local_mm)
         for number in np.unique(zone):
-            rays, here = self.zone_of_rays == number, zone == number
-            now, then = self.linearised.local_mm[rays], self.rows.spot_mm[rays]
+            rays, here = self.problem.data.zone == number, zone == number
+            now, then = self.linearised.local_mm[rays], self.problem.rows.spot_mm[rays]
             good = np.isfinite(now).all(axis=-1) & np.isfinite(then).all(axis=-1)
             known = spot_polynomials(now[good], now[good])[0]
             shift = np.linalg.lstsq(known, then[good] - now[good], rcond=None)[0]
             spots[here] += spot_polynomials(local_mm[here], now[good])[0] @ shift
-        return self.basis.rows(spots, zone, nux=nux, nuy=nuy)
+        return self.problem.basis.rows(spots, zone, nux=nux, nuy=nuy)
 
     @property
     def widened(self) -> float:
@@ -115,9 +97,10 @@ class MapFit:
         return self.noise_scale / self.tile_noise
 
     @property
-    def n_dense(self) -> int:
-        """How many unknowns come before the coefficients."""
-        return self.linearised.dense.shape[-1]
+    def prior_precision(self) -> Array:
+        """(15, 15) of the whitened mounting, before any sample."""
+        n = len(self.mounting)
+        return self.problem.fixed_prior[:n, :n]
 
 
 def fit_map(design: OpticalModel, data: Data, tolerances: Array, measured: Sequence[Measured] = ()) -> MapFit:
@@ -132,18 +115,18 @@ def fit_map(design: OpticalModel, data: Data, tolerances: Array, measured: Seque
     lengths = Lengths(design, measured, scale)
     start, seen = _pose_only(design, data, lengths)
     _check_seen(seen)
-    data, spots = _away_from_rims(design, data, spots_of(seen))
+    data, spots = _away_from_rims(design, data, seen)
     check_enough(len(data.zone))
     data = with_shared_errors(data, spots)
     every = max(1, len(data.zone) // _THIN_SAMPLES)
     for stride, cell_mm in (*(_THIN_ROUNDS * ((every, _COARSE_CELL_MM),)), *(_FULL_ROUNDS * ((1, CELL_MM),))):
         part = slice(None, None, stride)
         fit = Problem(design, data.only(part), lengths, spots.only(part), cell_mm=cell_mm)
-        unknown = fit.approach(fit.begin(start))
+        unknown = fit.approach(start)
         start = unknown[: len(scale)]
-        spots = spots_of(fit.all_rays(data, unknown) if stride > 1 else fit.linearise(unknown))
+        spots = linearise(design, start * scale, data) if stride > 1 else fit.linearise(unknown)
     fit = Problem(design, data, lengths, spots)
-    return _finish(fit, fit.solve(fit.approach(fit.begin(start))))
+    return _finish(fit, fit.solve(fit.approach(start)))
 
 
 def _finish(fit: Problem, solution: tuple[Array, Linearised, float]) -> MapFit:
@@ -163,27 +146,17 @@ def _finish(fit: Problem, solution: tuple[Array, Linearised, float]) -> MapFit:
         data = narrow - narrow @ (prior @ narrow)
         covariance = narrow + ((shared.scale / noise) ** 2 - 1.0) * 0.5 * (data + data.T)
     return MapFit(
+        problem=fit,
         mounting=unknown[: len(fit.scale)] * fit.scale,
-        scale=fit.scale,
         coefficients_mm=unknown[fit.n_dense :],
         covariance=covariance,
         narrow=narrow,
-        prior_precision=fit.fixed_prior[: len(fit.scale), : len(fit.scale)],
         residual_mm=residual,
         weight=robust,
         noise_scale=max(noise, shared.scale),
         tile_noise=noise,
         shared=shared,
-        smoothness=fit.smoothness,
-        held_out_rms_mm=fit.held_rms_mm,
-        passes=fit.passes,
-        basis=fit.basis,
-        footprint=fit.grid,
-        motions=fit.motions,
         linearised=state,
-        rows=fit.rows,
-        data=fit.data,
-        zone_of_rays=fit.data.zone,
     )
 
 

@@ -38,15 +38,11 @@ class Lengths:
 
     def residual(self, whitened: Array) -> Array:
         """(M,) measured minus model for a whitened mounting (15,), in sigmas."""
-        if not self._measured:
-            return np.zeros(0)
         model = moved_model(self._design, whitened * self.scale)
         return np.array([(m.mm - length_mm(model, m.what)) / m.sigma_mm for m in self._measured])
 
     def jacobian(self, whitened: Array) -> Array:
         """(M, 15) derivatives of the lengths, in sigmas."""
-        if not self._measured:
-            return np.zeros((0, len(whitened)))
         columns = []
         for k in range(N_MOUNT + N_OPTICS):
             step = np.zeros(len(whitened))

@@ -12,7 +12,7 @@ from rigwarp.as_built.solve.fit_data import Data, Spots
 from rigwarp.as_built.solve.linearised import FigureRows, Linearised, landing, linearise
 from rigwarp.as_built.solve.measured import Lengths
 from rigwarp.errors import MeasurementError
-from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry import Array
 from rigwarp.geometry.robust import MEDIAN_PAIR, huber_weights
 from rigwarp.tracing import OpticalModel
 
@@ -60,29 +60,15 @@ class Problem:
         self.smoothness = _FIRST_SMOOTHNESS
         self.stiffness = 0.0  # absolute weight of the roughness, 1/mm^2
         self.held_rms_mm = np.nan
-        self.passes = 0
         self.damping = 0.0
-        self.vortices: Vortices | None = None
         self.least_inflation = np.inf  # never grows: else a pass that overshoots hands everything back to the priors
 
-    def begin(self, start: Array) -> Array:
-        """Unknowns with the first ones given."""
+    def approach(self, start: Array) -> Array:
+        """Plain Gauss-Newton passes from first unknowns: far from the solution every sample looks like an outlier."""
         unknown = np.zeros(self.size)
         unknown[: len(start)] = start
-        return unknown
-
-    def all_rays(self, data: Data, unknown: Array) -> Linearised:
-        """The rays of more samples than the fit used, by its solution."""
-        n = len(self.scale)
-        return linearise(self.design, unknown[:n] * self.scale, data)
-
-    def approach(self, unknown: Array) -> Array:
-        """Plain Gauss-Newton passes: far from the solution every sample looks like an outlier."""
         for _ in range(_PLAIN_PASSES):
-            self.passes += 1
-            state = self.linearise(unknown)
-            residual = self.residual(state.table_mm, unknown)
-            inflation = self.least_inflation = min(self.least_inflation, self.inflation(residual))
+            state, residual, inflation = self.look(unknown)
             precision = self.data.information_weight / (inflation * self.data.sigma_mm) ** 2
             weight = np.where(np.isfinite(residual[:, 0]), precision, 0.0)
             unknown = unknown + self.step(state, np.nan_to_num(residual), weight, unknown)[0]
@@ -98,10 +84,7 @@ class Problem:
         """
         least_noise = np.inf
         for passes in range(_MOST_PASSES):
-            self.passes += 1
-            state = self.linearise(unknown)
-            residual = self.residual(state.table_mm, unknown)
-            inflation = self.least_inflation = min(self.least_inflation, self.inflation(residual))
+            state, residual, inflation = self.look(unknown)
             robust = self.robust(residual, inflation)
             least_noise = min(least_noise, max(inflation, self.tile_scale(state, residual, robust)))
             weight = robust * self.data.information_weight / (least_noise * self.data.sigma_mm) ** 2
@@ -133,7 +116,9 @@ class Problem:
         before = self.chi_square(residual, weight, prior, unknown)
         gain = None
         while True:
-            solve = Balanced(self.damped(matrix, self.damping), aside=len(self.scale))
+            held_back, mounting = matrix.copy(), range(len(self.scale))
+            held_back[mounting, mounting] += self.damping
+            solve = Balanced(held_back, aside=len(self.scale))
             ahead = solve(right)
             gain = float(right @ ahead) if gain is None else gain
             curved = -2.0 / _PROBE**2 * (self.misfit(unknown + _PROBE * ahead) - residual + _PROBE * state.apply(ahead))
@@ -144,7 +129,7 @@ class Problem:
                 left = self.misfit(there)
                 reached = np.isfinite(left).all(axis=-1)
                 pull = state.gradient(np.where(reached, weight, 0.0), np.nan_to_num(left), self.size) - prior @ there
-                correction = solve.of_rest(pull)
+                correction = solve(pull, rest_alone=True)
                 there = there + correction
                 if pull @ correction < _CORRECTED:
                     break
@@ -162,13 +147,6 @@ class Problem:
         matrix[:n, :n] += jacobian.T @ jacobian
         right[:n] += jacobian.T @ self.lengths.residual(unknown[:n])
 
-    def damped(self, matrix: Array, damping: float) -> Array:
-        """The normal matrix with the mounting held back."""
-        result = matrix.copy()
-        mounting = range(len(self.scale))
-        result[mounting, mounting] += damping
-        return result
-
     def misfit(self, unknown: Array) -> Array:
         """(N, 2) residuals by exact tracing, without derivatives."""
         mounting = unknown[: len(self.scale)] * self.scale
@@ -182,6 +160,13 @@ class Problem:
         return float(
             np.sum(np.where(np.isfinite(squares), squares, _LOST)) + unknown @ prior @ unknown + lengths @ lengths
         )
+
+    def look(self, unknown: Array) -> tuple[Linearised, Array, float]:
+        """Derivatives and residuals (N, 2), and the least factor yet by which samples scatter more than they say."""
+        state = self.linearise(unknown)
+        residual = self.residual(state.table_mm, unknown)
+        self.least_inflation = min(self.least_inflation, self.inflation(residual))
+        return state, residual, self.least_inflation
 
     def linearise(self, unknown: Array) -> Linearised:
         """Trace and differentiate by the whitened unknowns; samples that do not reach the table get zero rows."""
@@ -225,7 +210,8 @@ class Problem:
 
     def choose_smoothness(self, state: Linearised, known: Array, weight: Array, unknown: Array) -> None:
         """Set the roughness precision to what predicts held-out tiles best, from residuals (N, 2)."""
-        held = self.held_tiles(state)
+        column, row = self.tiles(state)
+        held = (3 * column + row) % 8 == 0  # one tile in eight, spread like a knight's moves
         kept_weight = np.where(held, 0.0, weight)
         matrix = state.normal_matrix(kept_weight, self.size)
         right = state.gradient(kept_weight, known, self.size)
@@ -246,17 +232,10 @@ class Problem:
 
     def shared_noise(self, state: Linearised, residual: Array, robust: Array) -> SharedNoise:
         """How far the samples share their errors, by what circles in the residuals."""
-        if self.vortices is None:
-            group = np.unique(np.stack([self.data.zone, self.data.scan]), axis=1, return_inverse=True)[1].reshape(-1)
-            self.vortices = Vortices.over(state.local_mm, group)
+        group = np.unique(np.stack([self.data.zone, self.data.scan]), axis=1, return_inverse=True)[1].reshape(-1)
         usual = np.where((robust > _USUAL)[:, None], residual, np.nan)
         variance = self.data.sigma_mm**2 / self.data.information_weight
-        return self.vortices.measure(state.by_height[:, :, 1:], usual, variance)
-
-    def held_tiles(self, state: Linearised) -> BoolArray:
-        """One spline cell in eight, spread like a knight's moves."""
-        column, row = self.tiles(state)
-        return (3 * column + row) % 8 == 0
+        return Vortices.over(state.local_mm, group).measure(state.by_height[:, :, 1:], usual, variance)
 
     def tiles(self, state: Linearised) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
         column, row = np.floor(np.nan_to_num(state.local_mm) / _TILE_MM).astype(np.int64).T
@@ -324,17 +303,11 @@ class Balanced:
         except (linalg.LinAlgError, ValueError):
             raise not_settled() from None
 
-    def __call__(self, right: Array) -> Array:
-        """Solution (n,)."""
-        return self._solved(right, free=len(right))
-
-    def of_rest(self, right: Array) -> Array:
-        """Solution (n,) whose first unknowns, those aside, stay zero."""
-        return self._solved(right, free=len(right) - self._aside)
-
-    def _solved(self, right: Array, *, free: int) -> Array:
+    def __call__(self, right: Array, *, rest_alone: bool = False) -> Array:
+        """Solution (n,); with `rest_alone` the first unknowns, those aside, stay zero."""
         half = linalg.solve_triangular(self._factor, self._size * np.roll(right, -self._aside), trans="T")
-        half[free:] = 0.0
+        if rest_alone:
+            half[len(right) - self._aside :] = 0.0
         return np.roll(self._size * linalg.solve_triangular(self._factor, half), self._aside)
 
 

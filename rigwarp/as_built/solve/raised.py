@@ -6,13 +6,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from rigwarp.as_built.solve.linearised import N_MOUNT, N_OPTICS, LitPixels, landing
+from rigwarp.as_built.solve.fit_data import LitPixels
+from rigwarp.as_built.solve.linearised import N_MOUNT, N_OPTICS, landing
 from rigwarp.camera import CameraModel
 from rigwarp.camera.table.raised_board import RaisedBoard
 from rigwarp.decode import Decoded, left_px
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.rig import Table
-from rigwarp.table_map import Samples, ZonePlaces, fit_table_map, samples_of_zones
+from rigwarp.table_map import MapFacts, Samples, ZonePlaces, fit_table_map, samples_of_zones
 from rigwarp.tracing import OpticalModel
 
 _STEP_MM = 1.0  # for slants of light and of sight: over a millimetre both are straight
@@ -38,6 +39,21 @@ class RaisedScan:
     board: RaisedBoard | None
     moved_sigma_mm: float = 0.0
     cell_ripple_mm: Array | None = None
+
+    @classmethod
+    def of(
+        cls, fit: MapFacts, camera: CameraModel, board: RaisedBoard | None = None, *, moved_sigma_mm: float = 0.0
+    ) -> "RaisedScan":
+        """The averaged samples of a fitted map."""
+        return cls(
+            cells=fit.cells,
+            cell_sigma_mm=np.asarray(fit.cell_sigma_mm, float),
+            cell_zone=np.asarray(fit.cell_zone, np.int64),
+            camera=camera,
+            board=board,
+            moved_sigma_mm=moved_sigma_mm,
+            cell_ripple_mm=fit.cell_ripple_mm,
+        )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -94,15 +110,7 @@ def raised_scan(
     samples = replace(samples, table_mm=board.to_table(samples.table_mm, height_mm=height))
     above = replace(model, table_height_mm=height + board.rise_mm)
     found = fit_table_map(above, samples, replace(camera, covariance=None), tolerances, **left_px(decoded))
-    return RaisedScan(
-        cells=found.cells,
-        cell_sigma_mm=found.cell_sigma_mm,
-        cell_zone=found.cell_zone,
-        camera=camera,
-        board=board,
-        moved_sigma_mm=moved_sigma_mm,
-        cell_ripple_mm=found.cell_ripple_mm,
-    )
+    return RaisedScan.of(found, camera, board, moved_sigma_mm=moved_sigma_mm)
 
 
 def heights_mm(model: OpticalModel, board: RaisedBoard | None, table_mm: Array) -> Array:

@@ -11,7 +11,7 @@ from functools import cached_property
 import numpy as np
 
 from rigwarp.geometry import Array, BoolArray, plane_hit, reflect
-from rigwarp.geometry.polynomials import exponents, plane_powers
+from rigwarp.geometry.polynomials import plane_powers, plane_slopes
 from rigwarp.geometry.threads import in_two_threads
 from rigwarp.tracing import OpticalModel, Surface
 from rigwarp.tracing.surfaces.surface import refine_hit
@@ -87,12 +87,8 @@ def spot_polynomials(spot_mm: Array, reference_mm: Array) -> tuple[Array, Array,
     """(N, 10) cubic polynomials of spots (N, 2), scaled by the extent of reference spots, and their derivatives."""
     centre, size = np.nanmean(reference_mm, axis=0), max(float(np.nanstd(reference_mm)), 1e-9)
     place = (spot_mm - centre) / size
-    x, y = place.T
-    powers = exponents(_MAP_ORDER)
-    value = plane_powers(place, _MAP_ORDER)
-    by_x = np.stack([i * x ** max(i - 1, 0) * y**j for i, j in powers], axis=-1) / size
-    by_y = np.stack([j * x**i * y ** max(j - 1, 0) for i, j in powers], axis=-1) / size
-    return value, by_x, by_y
+    by_x, by_y = plane_slopes(place, _MAP_ORDER)
+    return plane_powers(place, _MAP_ORDER), by_x / size, by_y / size
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -23,6 +23,7 @@ from scipy.spatial import cKDTree
 from rigwarp.as_built.solve.fit_data import Data, Spots
 from rigwarp.camera.projection import lens_vector, project_with_jacobians
 from rigwarp.geometry import Array
+from rigwarp.geometry.robust import independent_errors
 from rigwarp.rig import Lens
 from rigwarp.tracing import OpticalModel
 
@@ -80,13 +81,6 @@ def plane_warp(table_mm: Array, sigma_mm: float) -> Array:
     return np.stack([np.concatenate([functions, still], axis=-1), np.concatenate([still, functions], axis=-1)], axis=1)
 
 
-def independent(covariance: Array) -> Array:
-    """(n, n) one sigma of each independent error, column by column, of a covariance (n, n) of whatever units."""
-    size = np.sqrt(np.maximum(np.diag(covariance), 1e-300))
-    value, vector = np.linalg.eigh(covariance / size / size[:, None])
-    return np.asarray(size[:, None] * vector * np.sqrt(np.maximum(value, 0.0)))
-
-
 def lens_errors(model: OpticalModel, lens: Lens, pixels_px: Array, zone: NDArray[np.integer]) -> Array:
     """(N, 2, k) table shifts for one sigma of each independent error of the lens of a view, at its pixels (N, 2).
 
@@ -98,7 +92,7 @@ def lens_errors(model: OpticalModel, lens: Lens, pixels_px: Array, zone: NDArray
     else:
         rays = model.pixel_rays(pixels_px) @ model.projector.placement.rotation
         own = lens_vector(lens.matrix, lens.distortion)
-        beside_px = project_with_jacobians(rays, own, np.eye(3), np.zeros(3))[1] @ independent(lens.covariance)
+        beside_px = project_with_jacobians(rays, own, np.eye(3), np.zeros(3))[1] @ independent_errors(lens.covariance)
     by_px = np.full((*pixels_px.shape, 2), np.nan)
     for number in np.unique(zone):
         here = zone == number

@@ -1,7 +1,5 @@
 """How sharp a photo of the board is, from the edges around its corners: both edge directions, the worse one counts."""
 
-from typing import Any
-
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -37,20 +35,15 @@ def board_blur_px(photo: NDArray[np.uint8] | NDArray[np.uint16], view: BoardView
         return float("nan")
     chosen = np.unique(np.linspace(0, view.n - 1, min(view.n, _MOST)).astype(int))
     full_scale = float(np.iinfo(photo.dtype).max)
-    found = [
-        _corner_blur(photo, view.image_px[i], view.square_px[i], _axes(homography, view.object_mm[i, :2]), full_scale)
-        for i in chosen
-    ]
+    found = []
+    for i in chosen:
+        corners = view.object_mm[i, :2] + np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]])
+        places = cv2.perspectiveTransform(corners[:, None], homography)[:, 0]
+        axes = places[1:] - places[0]  # the board's own in the photo
+        axes = axes / np.linalg.norm(axes, axis=1, keepdims=True)
+        found.append(_corner_blur(photo, view.image_px[i], view.square_px[i], axes, full_scale))
     known = [blur for blur in found if np.isfinite(blur)]
     return float(np.median(known)) if known else float("nan")
-
-
-def _axes(homography: NDArray[Any], at_mm: Array) -> Array:
-    """(2, 2) unit vectors of the board's x and y axes in the photo, at a place of the board."""
-    corners = at_mm + np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]])
-    places = cv2.perspectiveTransform(corners[:, None], homography)[:, 0]
-    axes = places[1:] - places[0]
-    return np.asarray(axes / np.linalg.norm(axes, axis=1, keepdims=True))
 
 
 def _corner_blur(

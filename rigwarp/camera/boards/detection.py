@@ -82,19 +82,18 @@ def detect_board(photo: Photo, target: Target) -> BoardView:
     """
     _check_photo(photo)
     grey = _stretched(photo)
-    best = _Found.nothing()
+    best = nothing = empty_view((photo.shape[1], photo.shape[0]), target)
     for picture, shrink, enough in _ways_of_looking(grey):
-        found = _search(picture, shrink, target)
+        found = _search(picture, shrink, nothing, target)
         # the same corners as in another version, not as many: then the rest is not in the photo
-        no_more = len(found.ids) >= _FEWEST_CORNERS and set(found.ids.tolist()) == set(best.ids.tolist())
-        best = max(best, found, key=lambda f: (bool(f.oddity), len(f.ids)))
-        if best.oddity or no_more or len(best.ids) >= enough * len(board_corners_mm(target)):
+        no_more = found.n >= _FEWEST_CORNERS and set(found.ids.tolist()) == set(best.ids.tolist())
+        best = max(best, found, key=lambda f: (bool(f.oddity), f.n))
+        if best.oddity or no_more or best.n >= enough * len(board_corners_mm(target)):
             break
-    if len(best.ids) == 0 and not best.oddity:
-        mirror = _search(_to_8_bit(grey[:, ::-1]), 1.0, target)
-        negative = _search(_to_8_bit(255.0 - grey), 1.0, target)
-        oddity = _NEGATIVE if len(negative.ids) > 0 else ""
-        best = _Found.nothing(mirrored=len(mirror.ids) > 0, oddity=oddity)
+    if best.n == 0 and not best.oddity:
+        mirror = _search(_to_8_bit(grey[:, ::-1]), 1.0, nothing, target)
+        negative = _search(_to_8_bit(255.0 - grey), 1.0, nothing, target)
+        best = replace(nothing, mirrored=mirror.n > 0, oddity=_NEGATIVE if negative.n > 0 else "")
     return _refined(grey, best, target)
 
 
@@ -151,7 +150,8 @@ def detect_board_either_way(photo: Photo, target: Target, *, rather_flipped: boo
     _check_photo(photo)
     plain = _to_8_bit(_stretched(photo))
     ways = (plain, np.ascontiguousarray(plain[:, ::-1]))
-    count = [len(_search(picture, 1.0, target).ids) for picture in ways]
+    nothing = empty_view((photo.shape[1], photo.shape[0]), target)
+    count = [_search(picture, 1.0, nothing, target).n for picture in ways]
     flipped = rather_flipped if count[0] == count[1] else count[1] > count[0]
     looked = cast(Photo, np.ascontiguousarray(photo[:, ::-1])) if flipped else photo
     view = detect_board(looked, target)
@@ -159,25 +159,6 @@ def detect_board_either_way(photo: Photo, target: Target, *, rather_flipped: boo
         there = view.image_px * [-1.0, 1.0] + [photo.shape[1] - 1.0, 0.0]
         view = replace(view, image_px=there)
     return EitherWay(view=view, flipped=flipped, corners=(count[0], count[1]))
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Found:
-    """Corners before refinement."""
-
-    ids: IntArray
-    image_px: Array
-    legacy: bool
-    mirrored: bool = False
-    marker_share: float = np.nan
-    oddity: str = ""
-    layout_votes: tuple[int, int] = (0, 0)
-
-    @staticmethod
-    def nothing(*, mirrored: bool = False, oddity: str = "") -> "_Found":
-        return _Found(
-            ids=np.zeros(0, np.int64), image_px=np.zeros((0, 2)), legacy=False, mirrored=mirrored, oddity=oddity
-        )
 
 
 def _check_photo(photo: Photo) -> None:
@@ -198,10 +179,6 @@ def _to_8_bit(grey: NDArray[np.float32]) -> NDArray[np.uint8]:
     return np.ascontiguousarray((grey + 0.5).clip(0.0, 255.0).astype(np.uint8))
 
 
-def _as_8_bit(picture: NDArray[Any]) -> NDArray[np.uint8]:
-    return np.asarray(picture, np.uint8)
-
-
 def _ways_of_looking(grey: NDArray[np.float32]) -> Iterator[tuple[NDArray[np.uint8], float, float]]:
     """Versions of the photo in which markers may be easier to read, their size relative to the photo, what is enough.
 
@@ -211,31 +188,35 @@ def _ways_of_looking(grey: NDArray[np.float32]) -> Iterator[tuple[NDArray[np.uin
     if large:
         for times in sorted({-(-grey.shape[1] // _LARGE_PX), 2}, reverse=True):
             size = 1.0 / times
-            yield _as_8_bit(cv2.resize(plain, None, fx=size, fy=size, interpolation=cv2.INTER_AREA)), size, _NEARLY_ALL
+            smaller = cv2.resize(plain, None, fx=size, fy=size, interpolation=cv2.INTER_AREA)
+            yield np.asarray(smaller, np.uint8), size, _NEARLY_ALL
     yield plain, 1.0, _ENOUGH
-    yield _as_8_bit(cv2.createCLAHE(clipLimit=4.0, tileGridSize=(8, 8)).apply(plain)), 1.0, _ENOUGH  # uneven light
+    evened = cv2.createCLAHE(clipLimit=4.0, tileGridSize=(8, 8)).apply(plain)  # uneven light
+    yield np.asarray(evened, np.uint8), 1.0, _ENOUGH
     if not large:
         bigger = cv2.resize(plain, None, fx=2.0, fy=2.0, interpolation=cv2.INTER_CUBIC)  # small markers
-        yield _as_8_bit(bigger), 2.0, _ENOUGH
+        yield np.asarray(bigger, np.uint8), 2.0, _ENOUGH
 
 
-def _search(picture: NDArray[np.uint8], size: float, target: Target) -> _Found:
-    """OpenCV's marker and corner search; pixels are brought back to the full photo."""
-    found, numbers, quads = _search_as(picture, size, target)
+def _search(picture: NDArray[np.uint8], size: float, nothing: BoardView, target: Target) -> BoardView:
+    """OpenCV's marker and corner search, not refined; `nothing` is the view of the photo without the board."""
+    found, numbers, quads = _search_as(picture, size, nothing, target)
     if exchanged(target, numbers, quads):
-        return _Found.nothing(oddity=_EXCHANGED.format(*target.squares[::-1]))
+        return replace(nothing, oddity=_EXCHANGED.format(*target.squares[::-1]))
     if not layouts_differ(target):
         return found
     votes = markers_in_place(target, numbers, quads)
     if target.layout is not None:
         shown = decide_layout([votes])
-        return found if shown in (None, target.layout) else _Found.nothing(oddity=_OTHER_LAYOUT.format(shown))
+        return found if shown in (None, target.layout) else replace(nothing, oddity=_OTHER_LAYOUT.format(shown))
     if votes[1] > votes[0]:
-        found, _, _ = _search_as(picture, size, replace(target, layout="old"))
+        found, _, _ = _search_as(picture, size, nothing, replace(target, layout="old"))
     return replace(found, layout_votes=votes)
 
 
-def _search_as(picture: NDArray[np.uint8], size: float, target: Target) -> tuple[_Found, IntArray, Array]:
+def _search_as(
+    picture: NDArray[np.uint8], size: float, nothing: BoardView, target: Target
+) -> tuple[BoardView, IntArray, Array]:
     """The search in one layout, and the board's markers with their corners in the picture searched."""
     board = charuco_board(target)
     parameters = cv2.aruco.DetectorParameters()
@@ -245,14 +226,17 @@ def _search_as(picture: NDArray[np.uint8], size: float, target: Target) -> tuple
     corners, ids, markers, marker_ids = detector.detectBoard(picture)
     own, quads = known_markers(target, marker_ids, markers)
     if ids is None or len(ids) == 0:
-        return _Found.nothing(), own, quads
-    # centre of the first pixel of a resized picture is at (1/size - 1)/2 of the original
-    image_px = np.reshape(np.asarray(corners, float), (-1, 2)) / size + (1.0 / size - 1.0) / 2.0
-    numbers: IntArray = np.ravel(ids).astype(np.int64)
-    share = _marker_share(
-        np.reshape(np.asarray(corners, float), (-1, 2)), numbers, markers, board.getChessboardSize()[0] - 1
+        return nothing, own, quads
+    at, numbers = np.reshape(np.asarray(corners, float), (-1, 2)), np.ravel(ids).astype(np.int64)
+    found = replace(
+        nothing,
+        ids=numbers,
+        object_mm=board_corners_mm(target)[numbers],
+        image_px=at / size + (1.0 / size - 1.0) / 2.0,  # the first pixel's centre: of a resized picture (1/size - 1)/2
+        legacy=target.layout == "old",
+        marker_share=_marker_share(at, numbers, markers, board.getChessboardSize()[0] - 1),
     )
-    return _Found(ids=numbers, image_px=image_px, legacy=target.layout == "old", marker_share=share), own, quads
+    return found, own, quads
 
 
 def _marker_share(corners_px: Array, ids: IntArray, markers_px: Any, columns: int) -> float:
@@ -268,7 +252,7 @@ def _marker_share(corners_px: Array, ids: IntArray, markers_px: Any, columns: in
     return float(np.median(np.linalg.norm(there - np.roll(there, 1, axis=1), axis=-1)))
 
 
-def _refined(grey: NDArray[np.float32], found: _Found, target: Target) -> BoardView:
+def _refined(grey: NDArray[np.float32], found: BoardView, target: Target) -> BoardView:
     """Corners moved to where the gradients around them say, in a window that suits the size of the squares there."""
     square_px = _square_px(found, target)
     gap_px = square_px * (target.square_mm - target.marker_mm) / (2.0 * target.square_mm)
@@ -283,22 +267,11 @@ def _refined(grey: NDArray[np.float32], found: _Found, target: Target) -> BoardV
     room = np.minimum(refined, [width - 1, height - 1] - refined).min(axis=-1, initial=np.inf) - half
     moved = np.linalg.norm(refined - found.image_px, axis=-1)
     keep = (room >= 1.0) & (moved <= _MAX_MOVE * square_px)
-    return BoardView(
-        resolution=(width, height),
-        ids=found.ids[keep],
-        object_mm=board_corners_mm(target)[found.ids[keep]],
-        image_px=refined[keep],
-        size_mm=board_size_mm(target),
-        square_px=square_px[keep],
-        legacy=found.legacy,
-        mirrored=found.mirrored,
-        marker_share=found.marker_share,
-        oddity=found.oddity,
-        layout_votes=found.layout_votes,
-    )
+    ids, object_mm = found.ids[keep], found.object_mm[keep]
+    return replace(found, ids=ids, object_mm=object_mm, image_px=refined[keep], square_px=square_px[keep])
 
 
-def _square_px(found: _Found, target: Target) -> Array:
+def _square_px(found: BoardView, target: Target) -> Array:
     """(N,) distance to the nearest found neighbour on the board, in squares' worth of pixels."""
     columns = target.squares[0] - 1
     place = np.stack([found.ids % columns, found.ids // columns], axis=-1)

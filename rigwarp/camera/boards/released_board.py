@@ -81,27 +81,20 @@ def released_board(views: Sequence[BoardView], lens: Array, lens_sigma: Array, *
         criteria=stop,
     )
     matrix, placed = np.asarray(result[1]), np.asarray(result[5], float).reshape(-1, 3)
-    height = _off_plane(placed)
+    height = _left(placed[:, 2], placed[:, :2])
+    bow = board_bends(points, whole[0].size_mm, flat=False)[:, 2, 2:]
     focal = np.array([matrix[0, 0], matrix[1, 1]])
     return ReleasedBoard(
         views=len(whole),
         height_mm=height,
         bow_mm=float(np.ptp(height)),
-        beyond_bow_mm=_beyond_bow(height, points, whole[0].size_mm),
+        beyond_bow_mm=float(np.sqrt(np.mean(_left(height, bow, points[:, :2]) ** 2))),
         focal_px=focal,
         focal_apart=float(np.max(np.abs(focal - lens[:2]) / lens_sigma[:2])),
     )
 
 
-def _off_plane(points_mm: Array) -> Array:
-    """(N,) heights over the plane of best fit."""
-    basis = np.column_stack([points_mm[:, :2], np.ones(len(points_mm))])
-    return np.asarray(points_mm[:, 2] - basis @ np.linalg.lstsq(basis, points_mm[:, 2], rcond=None)[0])
-
-
-def _beyond_bow(height_mm: Array, points_mm: Array, size_mm: tuple[float, float]) -> float:
-    """RMS of heights after the best plane and bow are taken off."""
-    bow = board_bends(points_mm, size_mm, flat=False)[:, 2, 2:]
-    basis = np.column_stack([bow, points_mm[:, :2], np.ones(len(points_mm))])
-    left = height_mm - basis @ np.linalg.lstsq(basis, height_mm, rcond=None)[0]
-    return float(np.sqrt(np.mean(left**2)))
+def _left(values: Array, *beside: Array) -> Array:
+    """(N,) what the best sum of columns (N, k) and a constant leaves of values."""
+    basis = np.column_stack([*beside, np.ones(len(values))])
+    return np.asarray(values - basis @ np.linalg.lstsq(basis, values, rcond=None)[0])

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from rigwarp.camera.boards.detection import BoardView
 from rigwarp.errors import MeasurementError
-from rigwarp.geometry import Array, BoolArray, Photo
+from rigwarp.geometry import BoolArray, Photo
 from rigwarp.rig.model import Target
 
 _TEXT = re.compile(r"RIGWARP:([0-9.]+)/([0-9.]+)/(\d+)X(\d+)/([0-9A-Z-]+)/([0-9A-F]{6})")
@@ -152,14 +152,9 @@ def _placed(grey: NDArray[np.uint8], view: BoardView, target: Target, number: in
     high = np.array([columns + across[1], rows + down[1]])
     per_square = min(_MOST_PX, _ENLARGED * float(np.median(view.square_px)))
     size = np.ceil((high - low) * per_square).astype(int)
-    there = (_in_squares(view, target) - low) * per_square
+    column, row = view.ids % (columns - 1), view.ids // (columns - 1)  # of the corners, from 1 on in squares
+    there = (np.stack([column, row], axis=-1) + 1.0 - low) * per_square
     place, _ = cv2.findHomography(view.image_px, there)
     return np.asarray(
         cv2.warpPerspective(grey, place, size.tolist(), flags=cv2.INTER_CUBIC, borderValue=(255,)), np.uint8
     )
-
-
-def _in_squares(view: BoardView, target: Target) -> Array:
-    """(N, 2) places of the view's corners on the board, squares from its top left corner."""
-    inner = target.squares[0] - 1
-    return np.stack([view.ids % inner, view.ids // inner], axis=-1).astype(float) + 1.0

@@ -12,7 +12,7 @@ from rigwarp.camera.boards.board_shape import N_SHAPE
 from rigwarp.camera.lens.schur import NormalEquations
 from rigwarp.camera.projection import N_LENS, project_camera_points, project_with_jacobians
 from rigwarp.errors import MeasurementError
-from rigwarp.geometry import Array, BoolArray, rotation_from_vector
+from rigwarp.geometry import Array, BoolArray, Rows, rotation_from_vector
 
 N_SHARED = N_LENS + N_SHAPE
 
@@ -23,7 +23,7 @@ _LARGEST_DAMPING = 1e12
 
 
 @dataclass(frozen=True, kw_only=True)
-class Corners:
+class Corners(Rows):
     """The corners found in one photo.
 
     Attributes
@@ -36,10 +36,6 @@ class Corners:
     points_mm: Array
     image_px: Array
     bends: Array
-
-    def only(self, chosen: BoolArray) -> "Corners":
-        """Those that are chosen."""
-        return Corners(points_mm=self.points_mm[chosen], image_px=self.image_px[chosen], bends=self.bends[chosen])
 
 
 @dataclass(frozen=True, kw_only=True)

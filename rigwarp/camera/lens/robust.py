@@ -48,13 +48,6 @@ class RobustFit:
         """(V,) the same per photo."""
         return np.array([rms_length(r[k]) for r, k in zip(self.residual_px, self.kept, strict=True)])
 
-    @property
-    def chi_squared(self) -> float:
-        """Sum of squared residuals of the corners kept, in sigmas."""
-        return float(
-            sum(np.sum(r[k] ** 2) / s**2 for r, k, s in zip(self.residual_px, self.kept, self.noise_px, strict=True))
-        )
-
 
 def rms_length(vectors: Array) -> float:
     """RMS length of (N, 2) vectors; NaN for none."""
@@ -75,7 +68,6 @@ def fit_robustly(
     ----------
     corners : per photo
     free : (14,) which shared terms may move
-    prior : Prior or None
     rough : whether the start may be far off, or comes from a fit to the same corners.
 
     Notes
@@ -87,7 +79,10 @@ def fit_robustly(
     bundle, kept = start, tuple(np.ones(len(seen.image_px), bool) for seen in corners)
     for _ in range(_SOFT_ROUNDS if rough else 0):
         apart = residuals(bundle, corners)
-        weights = _soft_weights(apart)
+        weights = [
+            1.0 / (s * (1.0 + np.sum(r**2, axis=-1) / (_SOFT_SCALE * s) ** 2)) ** 2
+            for r, s in zip(apart, _median_noise(apart), strict=True)
+        ]
         bundle = adjust(bundle, observe(corners, weights), free=free, prior=prior, max_steps=3)
     noise = _median_noise(residuals(bundle, corners))
     n_shared = int(free.sum())
@@ -120,13 +115,6 @@ def _median_noise(apart: Sequence[Array]) -> Array:
     pooled = sigma_per_axis(np.concatenate(apart))
     own = np.array([sigma_per_axis(r) for r in apart])
     return np.maximum(np.maximum(own, pooled / 2.0), _MIN_NOISE_PX)
-
-
-def _soft_weights(apart: Sequence[Array]) -> list[Array]:
-    return [
-        1.0 / (s * (1.0 + np.sum(r**2, axis=-1) / (_SOFT_SCALE * s) ** 2)) ** 2
-        for r, s in zip(apart, _median_noise(apart), strict=True)
-    ]
 
 
 def _photo_noise(apart: Sequence[Array], kept: Sequence[BoolArray], n_shared: int) -> Array:

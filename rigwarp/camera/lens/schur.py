@@ -35,33 +35,24 @@ class NormalEquations:
 
     def reduced(self) -> Array:
         """(F, F) the shared block with the poses eliminated."""
-        return self.shared - np.sum(self.cross @ _solve(self.pose, transposed(self.cross)), axis=0)
+        return self.shared - np.sum(self.cross @ np.linalg.solve(self.pose, np.swapaxes(self.cross, -1, -2)), axis=0)
 
     def solve(self) -> tuple[Array, Array]:
         """Steps of the shared terms (F,) and poses (V, 6) that zero the linearised gradient."""
         gradient = self.pose_gradient[..., None]
-        right = self.shared_gradient - np.sum(self.cross @ _solve(self.pose, gradient), axis=0)[:, 0]
-        shared_step = _solve(self.reduced(), right)
-        pulled = gradient - transposed(self.cross) @ shared_step[:, None]
-        return shared_step, _solve(self.pose, pulled)[..., 0]
+        right = self.shared_gradient - np.sum(self.cross @ np.linalg.solve(self.pose, gradient), axis=0)[:, 0]
+        shared_step = np.linalg.solve(self.reduced(), right)
+        pulled = gradient - np.swapaxes(self.cross, -1, -2) @ shared_step[:, None]
+        return shared_step, np.asarray(np.linalg.solve(self.pose, pulled)[..., 0], np.float64)
 
     def covariance(self, photo: int | None) -> Array:
         """Unscaled covariance of the free shared terms, joined with the pose of one photo unless `photo` is None."""
         shared = _inverse(self.reduced())
         if photo is None:
             return shared
-        pull = _solve(self.pose[photo], self.cross[photo].T)
+        pull = np.linalg.solve(self.pose[photo], self.cross[photo].T)
         cross = -shared @ pull.T
         return np.block([[shared, cross], [cross.T, _inverse(self.pose[photo]) + pull @ shared @ pull.T]])
-
-
-def transposed(blocks: Array) -> Array:
-    """(..., m, n) to (..., n, m)."""
-    return np.swapaxes(blocks, -1, -2)
-
-
-def _solve(matrix: Array, right: Array) -> Array:
-    return np.asarray(np.linalg.solve(matrix, right), np.float64)
 
 
 def _inverse(matrix: Array) -> Array:

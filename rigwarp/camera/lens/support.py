@@ -79,8 +79,9 @@ def lens_support(
     places = np.concatenate([p[k] for p, k in zip(image_px, kept, strict=True)])
     vectors = np.concatenate([r[k] for r, k in zip(residual_px, kept, strict=True)])
     sigma = np.concatenate([np.full(int(k.sum()), s) for k, s in zip(kept, noise_px, strict=True)])
-    cell = _cell_of(places, resolution)
-    shape = COVERAGE_CELLS[::-1]
+    column, row = np.clip((places + 0.5) / resolution * COVERAGE_CELLS, 0, np.array(COVERAGE_CELLS) - 1).astype(int).T
+    cell, shape = row * COVERAGE_CELLS[0] + column, COVERAGE_CELLS[::-1]
+    corners = np.stack(np.meshgrid(*([0.0, n - 1.0] for n in resolution)), axis=-1).reshape(-1, 2)
 
     def sums(values: Array) -> Array:
         return np.asarray(np.bincount(cell, weights=values, minlength=shape[0] * shape[1]), float).reshape(shape)
@@ -100,7 +101,7 @@ def lens_support(
         structure=float(np.sqrt(np.mean(square / by_chance))) if square.size else float("nan"),
         structure_px=float(np.sqrt(max(np.mean(square - by_chance), 0.0))) if square.size else float("nan"),
         sigma_px=direction_sigma_px(lens, covariance, _cell_middles(resolution), resolution).reshape(shape),
-        corner_sigma_px=direction_sigma_px(lens, covariance, _frame_corners(resolution), resolution),
+        corner_sigma_px=direction_sigma_px(lens, covariance, corners, resolution),
     )
 
 
@@ -121,10 +122,10 @@ def direction_sigma_px(lens: Array, covariance: Array, pixels_px: Array, resolut
     Principal point and turn of the camera hardly differ. What a turn can take up, by least squares over the frame, is
     taken off, as mrcal does (its documentation, "projection uncertainty").
     """
-    _, J_grid, turn_grid = _by_lens_and_turn(lens, _cell_middles(resolution))
+    J_grid, turn_grid = _by_lens_and_turn(lens, _cell_middles(resolution))
     usable = np.isfinite(J_grid).all(axis=(1, 2))
     taken_up, *_ = np.linalg.lstsq(turn_grid[usable].reshape(-1, 3), J_grid[usable].reshape(-1, len(lens)), rcond=None)
-    _, J, turn = _by_lens_and_turn(lens, pixels_px)
+    J, turn = _by_lens_and_turn(lens, pixels_px)
     left = J - turn @ taken_up
     spread = left @ covariance @ np.swapaxes(left, -1, -2)
     known = np.isfinite(spread).all(axis=(1, 2))
@@ -133,26 +134,15 @@ def direction_sigma_px(lens: Array, covariance: Array, pixels_px: Array, resolut
     return sigma
 
 
-def _by_lens_and_turn(lens: Array, pixels_px: Array) -> tuple[Array, Array, Array]:
-    """Pixels (N, 2) of the directions seen at pixels, d(px)/d(lens) (N, 2, 9) and d(px)/d(turn) (N, 2, 3)."""
+def _by_lens_and_turn(lens: Array, pixels_px: Array) -> tuple[Array, Array]:
+    """d(px)/d(lens) (N, 2, 9) and d(px)/d(turn) (N, 2, 3) of the directions seen at pixels (N, 2)."""
     ideal = undistort((pixels_px - lens[2:4]) / lens[:2], lens[4:], tolerance=1e-10)
     rays = np.column_stack([ideal, np.ones(len(ideal))])
-    pixels, by_lens, by_pose = project_with_jacobians(rays, lens, np.eye(3), np.zeros(3))
-    return pixels, by_lens, by_pose[..., :3]
-
-
-def _cell_of(pixels_px: Array, resolution: tuple[int, int]) -> IntArray:
-    share = (pixels_px + 0.5) / resolution * COVERAGE_CELLS
-    column, row = np.clip(np.floor(share).astype(np.int64), 0, np.array(COVERAGE_CELLS) - 1).T
-    return np.asarray(row * COVERAGE_CELLS[0] + column)
+    _, by_lens, by_pose = project_with_jacobians(rays, lens, np.eye(3), np.zeros(3))
+    return by_lens, by_pose[..., :3]
 
 
 def _cell_middles(resolution: tuple[int, int]) -> Array:
     """(48, 2) px, row by row."""
     u, v = ((np.arange(cells) + 0.5) * n / cells - 0.5 for n, cells in zip(resolution, COVERAGE_CELLS, strict=True))
     return np.stack(np.meshgrid(u, v), axis=-1).reshape(-1, 2)
-
-
-def _frame_corners(resolution: tuple[int, int]) -> Array:
-    width, height = resolution
-    return np.array([[0.0, 0.0], [width - 1, 0.0], [0.0, height - 1], [width - 1, height - 1]])

@@ -7,7 +7,6 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.spatial.transform import Rotation
 
 from rigwarp.camera.boards.board import board_corners_mm, board_to_table
 from rigwarp.camera.boards.board_shape import PLAIN_PRINT, SheetSigma
@@ -17,7 +16,9 @@ from rigwarp.camera.model import CameraModel
 from rigwarp.camera.projection import N_LENS, lens_matrix
 from rigwarp.camera.table.sheet_pose import SheetPose, sheet_pose
 from rigwarp.errors import MeasurementError
-from rigwarp.geometry import Array
+from rigwarp.geometry import Array, rotation_from_vector
+from rigwarp.geometry.frames import turn_of_z
+from rigwarp.geometry.robust import independent_errors
 from rigwarp.rig.model import Target
 
 _WHOLE = 0.5  # share of the sheet's corners below which something lies on it
@@ -50,11 +51,7 @@ class RaisedBoard:
     def rotation(self) -> Array:
         """(3, 3) R_table_from_board: turns the table's axes the shortest way so that z stands on the board."""
         normal = np.array([-self.slope[0], -self.slope[1], 1.0])
-        normal /= np.linalg.norm(normal)
-        axis = np.cross([0.0, 0.0, 1.0], normal)
-        sine = float(np.linalg.norm(axis))
-        turn = axis / sine * np.arctan2(sine, normal[2]) if sine > 0.0 else axis
-        return np.asarray(Rotation.from_rotvec(turn).as_matrix(), float)
+        return turn_of_z(normal / np.linalg.norm(normal))
 
     def camera_over(self, camera: CameraModel, *, height_mm: float) -> CameraModel:
         """The camera in the board's frame: its origin is the board above the table's, its plane z = 0 the board.
@@ -121,10 +118,10 @@ def locate_board(
             f"raised board: by the sheet on it, it rises by {100 * np.linalg.norm(slope):.1f} % of its length, "
             f"expected below {100 * _LEVEL:.0f} %. Level the board, and see that the sheet lies flat on it"
         )
-    noise = np.sqrt(np.diag(found.covariance))
-    variance = np.array([noise[2], noise[4], noise[3]]) ** 2  # a turn about y tilts along x
+    variance = found.rise_and_slope_sigma**2
     variance[0] += sheet_sigma.height_mm**2 + (sheet_sigma.mean_scale * rise) ** 2
-    below = _as_it_lay(view, camera, target, sheet_height_mm)
+    on_table_mm = board_to_table(view.object_mm, target, height_mm=sheet_height_mm)
+    below = replace(view, image_px=camera.project(on_table_mm))  # as the camera would see it there
     R = camera.R_camera_from_table
     lying = Pose(R=R, t_mm=R @ np.array([*target.centre_mm, sheet_height_mm]) + camera.t_camera_from_table_mm)
     for wrong in _wrong_cameras(camera):
@@ -148,34 +145,19 @@ def locate_board(
 
 def _above(sheet: SheetPose, below: SheetPose | None, sheet_height_mm: float) -> tuple[float, Array]:
     """Height and slope (2,) of a sheet over another one; None: over where it lies by definition."""
-    slope = _slope(sheet)
     if below is None:
-        return float(sheet.middle_mm[2] - sheet_height_mm), slope
-    base = _slope(below)
-    there = below.middle_mm[2] + (sheet.middle_mm[:2] - below.middle_mm[:2]) @ base
-    return float(sheet.middle_mm[2] - there), slope - base
-
-
-def _slope(sheet: SheetPose) -> Array:
-    normal = sheet.turn[:, 2]
-    return np.asarray(-normal[:2] / normal[2], float)
-
-
-def _as_it_lay(view: BoardView, camera: CameraModel, target: Target, height_mm: float) -> BoardView:
-    """The same corners as the camera would see them on the table."""
-    on_table = board_to_table(view.object_mm, target, height_mm=height_mm)
-    return replace(view, image_px=camera.project(on_table))
+        return float(sheet.middle_mm[2] - sheet_height_mm), sheet.slope
+    there = below.middle_mm[2] + (sheet.middle_mm[:2] - below.middle_mm[:2]) @ below.slope
+    return float(sheet.middle_mm[2] - there), sheet.slope - below.slope
 
 
 def _wrong_cameras(camera: CameraModel) -> Iterator[CameraModel]:
     """The camera with each of its independent errors, one sigma; none where its covariance is not known."""
     if camera.covariance is None:
         return
-    size = np.sqrt(np.maximum(np.diag(camera.covariance), 1e-300))
-    value, vector = np.linalg.eigh(camera.covariance / np.outer(size, size))
-    for error in (size[:, None] * vector * np.sqrt(np.maximum(value, 0.0))).T:
+    for error in independent_errors(camera.covariance).T:
         lens = camera.lens + error[:N_LENS]
-        turn = Rotation.from_rotvec(error[N_LENS : N_LENS + 3]).as_matrix()
+        turn = rotation_from_vector(error[N_LENS : N_LENS + 3])
         yield replace(
             camera,
             matrix=lens_matrix(lens),

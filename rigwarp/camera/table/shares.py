@@ -68,7 +68,10 @@ def camera_shares(
     by_parameter = camera.plane_sensitivity(pixels, height_mm)
     steps = sheet_steps(camera, height_mm, sheet=sheet, centre_mm=centre_mm)
     without = camera.covariance - steps.T @ steps
-    covariance = without if _is_covariance(without, camera.covariance) else camera.covariance
+    scale = np.sqrt(np.diag(camera.covariance))
+    scale = np.divide(1.0, scale, out=np.zeros_like(scale), where=scale > 0.0)  # judged without units
+    values = np.linalg.eigvalsh(without * np.outer(scale, scale))
+    covariance = without if values[0] > -_ROUNDING * max(float(values[-1]), 1.0) else camera.covariance
     lens, pose = slice(0, N_LENS), slice(N_LENS, N_LENS + N_POSE)
     follows = covariance[pose, lens] @ np.linalg.pinv(covariance[lens, lens], hermitian=True)
     by_lens = by_parameter[..., lens] + by_parameter[..., pose] @ follows
@@ -94,14 +97,6 @@ def sheet_steps(camera: CameraModel, height_mm: float, *, sheet: SheetSigma, cen
     steps[0, -3:] = sheet.mean_scale * (t + R @ np.array([*centre_mm, height_mm]))
     steps[1, -3:] = -sheet.height_mm * R[:, 2]
     return steps
-
-
-def _is_covariance(matrix: Array, whole: Array) -> bool:
-    """Whether what is left of a covariance is still one, up to rounding; judged without units."""
-    scale = np.sqrt(np.diag(whole))
-    scale = np.divide(1.0, scale, out=np.zeros_like(scale), where=scale > 0.0)
-    values = np.linalg.eigvalsh(matrix * np.outer(scale, scale))
-    return bool(values[0] > -_ROUNDING * max(float(values[-1]), 1.0))
 
 
 def _per_axis(by_parameter: Array, covariance: Array) -> Array:

@@ -1,6 +1,5 @@
 """Where a sheet lies by the camera that is already known: in the table frame, with the covariance of its corners."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -41,6 +40,16 @@ class SheetPose:
     covariance: Array
     in_camera: Pose
 
+    @property
+    def slope(self) -> Array:
+        """(2,) how it rises along x and y, mm per mm: with its normal n, z = -(nx x + ny y) / nz."""
+        return np.asarray(-self.turn[:2, 2] / self.turn[2, 2])
+
+    @property
+    def rise_and_slope_sigma(self) -> Array:
+        """(3,) 1-sigma of its middle's height, mm, and of `slope`: a turn about y tilts along x."""
+        return np.sqrt(np.diag(self.covariance))[[2, 4, 3]]
+
 
 def sheet_pose(
     view: BoardView, camera: CameraModel, target: Target, *, height_mm: float, near: Pose | None = None
@@ -59,7 +68,10 @@ def sheet_pose(
     R = camera.R_camera_from_table
     expected = Pose(R=R, t_mm=R @ middle + camera.t_camera_from_table_mm)
     starts = [expected, *planar_poses(points, view.image_px, camera.lens)] if near is None else [near]
-    fit = _fitted(view, points, camera, starts)
+    seen = Corners(points_mm=points, image_px=view.image_px, bends=np.zeros((view.n, 3, N_SHAPE)))
+    shared, fixed = np.concatenate([camera.lens, np.zeros(N_SHAPE)]), np.zeros(N_SHARED, bool)
+    fits = [fit_robustly(Bundle(shared=shared, poses=(pose,)), [seen], free=fixed) for pose in starts]
+    fit = min(fits, key=_off_px)
     (pose,) = fit.bundle.poses
     return SheetPose(
         corners=int(fit.kept[0].sum()),
@@ -69,14 +81,6 @@ def sheet_pose(
         covariance=_covariance(fit, R),
         in_camera=pose,
     )
-
-
-def _fitted(view: BoardView, points_mm: Array, camera: CameraModel, starts: Sequence[Pose]) -> RobustFit:
-    """The sheet's pose in camera coordinates: of where it should be and the two that a flat thing has, the best."""
-    seen = Corners(points_mm=points_mm, image_px=view.image_px, bends=np.zeros((view.n, 3, N_SHAPE)))
-    shared, fixed = np.concatenate([camera.lens, np.zeros(N_SHAPE)]), np.zeros(N_SHARED, bool)
-    fits = [fit_robustly(Bundle(shared=shared, poses=(pose,)), [seen], free=fixed) for pose in starts]
-    return min(fits, key=_off_px)
 
 
 def _off_px(fit: RobustFit) -> float:

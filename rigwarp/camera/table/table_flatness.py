@@ -61,14 +61,13 @@ def further_sheet(
     found = sheet_pose(view, camera, target, height_mm=sheet_height_mm)
     if found is None:
         return None
-    normal = found.turn[:, 2]  # of the print, where (0, 0, 1) was expected
-    sigma = np.sqrt(np.diag(found.covariance))
+    sigma = found.rise_and_slope_sigma
     return FurtherSheet(
         middle_mm=found.middle_mm[:2],
         rise_mm=float(found.middle_mm[2] - sheet_height_mm),
-        rise_sigma_mm=float(sigma[2]),
-        tilt_mrad=-1e3 * normal[:2] / normal[2],  # z = -(nx x + ny y) / nz
-        tilt_sigma_mrad=1e3 * sigma[[4, 3]],  # a turn about y tilts along x
+        rise_sigma_mm=float(sigma[0]),
+        tilt_mrad=1e3 * found.slope,
+        tilt_sigma_mrad=1e3 * sigma[1:],
         corners=found.corners,
     )
 

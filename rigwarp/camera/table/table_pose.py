@@ -82,24 +82,23 @@ def locate_table_from_view(
     """
     _check_view(view, lens)
     table_mm = board_to_table(view.object_mm, target, height_mm=height_mm)
-    sheet = _sheet_corners(view, table_mm, target)
+    axes = board_to_table(np.eye(3), target, height_mm=0.0) - board_to_table(np.zeros(3), target, height_mm=0.0)
+    bends = axes.T @ board_bends(view.object_mm, view.size_mm, flat=True)
+    sheet = Corners(points_mm=table_mm, image_px=view.image_px, bends=bends)
     shape = lens.shape if isinstance(lens, LensResult) else np.zeros(N_SHAPE)
     start, margin = _pose_above_table(sheet, np.concatenate([lens.lens, shape]), height_mm)
-    joint = _joint_fit(lens, start, sheet)
-    fit = joint.fit
+    fit, corners, free, prior = _joint_fit(lens, start, sheet)
     pose, kept = fit.bundle.poses[-1], fit.kept[-1]
     if kept.sum() < MIN_CORNERS or kept.mean() < 0.5:
         raise MeasurementError(
             f"only {kept.sum()} of {view.n} corners of the sheet on the table fit the lens: is the sheet flat, and is "
             "this photo from the same camera at the same zoom and focus as those of the board?"
         )
-    covariance = None
-    if _knows_its_lens(lens):
-        causes = sheet_causes(
-            joint.corners, target.centre_mm, sheet_sigma, shape_known=bool(joint.free[N_LENS:][:2].all())
-        )
-        by_sheet = sheet_covariance(fit, joint.corners, causes, free=joint.free, prior=joint.prior)
-        covariance = _joint_covariance(joint) + by_sheet
+    covariance = None  # where the lens's uncertainty is not known, that of the pose would be a pretence
+    if isinstance(lens, LensResult) or lens.covariance is not None:
+        causes = sheet_causes(corners, target.centre_mm, sheet_sigma, shape_known=bool(free[N_LENS:][:2].all()))
+        by_sheet = sheet_covariance(fit, corners, causes, free=free, prior=prior)
+        covariance = _joint_covariance(fit, free) + by_sheet
     return TablePose(
         camera=CameraModel(
             resolution=view.resolution,
@@ -166,25 +165,10 @@ def _pose_above_table(sheet: Corners, shared: Array, height_mm: float) -> tuple[
     return best, margin
 
 
-@dataclass(frozen=True, kw_only=True)
-class _JointFit:
-    """A fit of lens and table pose, the photo of the table last, with what went into it."""
-
-    fit: RobustFit
-    corners: tuple[Corners, ...]
-    free: BoolArray
-    prior: Prior | None
-
-
-def _sheet_corners(view: BoardView, table_mm: Array, target: Target) -> Corners:
-    """The sheet's corners in the table frame, and how they move there when the print is not what it should be."""
-    axes = board_to_table(np.eye(3), target, height_mm=0.0) - board_to_table(np.zeros(3), target, height_mm=0.0)
-    bends = board_bends(view.object_mm, view.size_mm, flat=True)
-    return Corners(points_mm=table_mm, image_px=view.image_px, bends=axes.T @ bends)
-
-
-def _joint_fit(lens: LensResult | CameraModel, start: Pose, sheet: Corners) -> _JointFit:
-    """Adjust lens and table pose together with whatever the lens was made from."""
+def _joint_fit(
+    lens: LensResult | CameraModel, start: Pose, sheet: Corners
+) -> tuple[RobustFit, list[Corners], BoolArray, Prior | None]:
+    """Lens and table pose adjusted together with whatever the lens was made from, and what went in, the sheet last."""
     corners, poses = [sheet], [start]
     if isinstance(lens, LensResult):
         boards = zip(lens.views, lens.fit.kept, strict=True)
@@ -196,7 +180,7 @@ def _joint_fit(lens: LensResult | CameraModel, start: Pose, sheet: Corners) -> _
         shared = np.concatenate([lens.lens, np.zeros(N_SHAPE)])
         prior, free = _lens_prior(lens)
     fit = fit_robustly(Bundle(shared=shared, poses=tuple(poses)), corners, free=free, prior=prior)
-    return _JointFit(fit=fit, corners=tuple(corners), free=free, prior=prior)
+    return fit, corners, free, prior
 
 
 def _lens_prior(camera: CameraModel) -> tuple[Prior | None, BoolArray]:
@@ -214,16 +198,11 @@ def _lens_prior(camera: CameraModel) -> tuple[Prior | None, BoolArray]:
     return Prior(shared=np.concatenate([camera.lens, np.zeros(N_SHAPE)]), information=information), free
 
 
-def _knows_its_lens(lens: LensResult | CameraModel) -> bool:
-    """Whether the uncertainty of the lens is known: without it, that of the pose would be a pretence."""
-    return isinstance(lens, LensResult) or lens.covariance is not None
-
-
-def _joint_covariance(joint: _JointFit) -> Array:
+def _joint_covariance(fit: RobustFit, free: BoolArray) -> Array:
     """(15, 15) from the corners' noise, the print's shape marginalised; zero for lens terms that were not estimated."""
-    estimated = np.flatnonzero(np.concatenate([joint.free, np.ones(N_POSE, bool)]))
+    estimated = np.flatnonzero(np.concatenate([free, np.ones(N_POSE, bool)]))
     everything = np.zeros((N_SHARED + N_POSE, N_SHARED + N_POSE))
-    everything[np.ix_(estimated, estimated)] = joint.fit.equations.covariance(len(joint.corners) - 1)
+    everything[np.ix_(estimated, estimated)] = fit.equations.covariance(len(fit.kept) - 1)
     wanted = np.r_[:N_LENS, N_SHARED : N_SHARED + N_POSE]
     covariance = everything[np.ix_(wanted, wanted)]
     return (covariance + covariance.T) / 2

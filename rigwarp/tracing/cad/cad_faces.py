@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rigwarp.geometry import Array, BoolArray, TriangleMesh, normalize, reflect
+from rigwarp.geometry import Array, TriangleMesh
 from rigwarp.tracing.shadows import RayTracer
 
 NO_FACE = -1
@@ -52,15 +52,6 @@ class CadFaces:
     notes: tuple[FaceNote, ...]
     reflecting_side: Array
 
-    def met(self, origin_mm: Array, rays: Array) -> BoolArray:
-        """(N,) whether rays (N, 3) from a point (3,) meet the body at all."""
-        return self.body.first(np.broadcast_to(origin_mm, rays.shape), rays)[0] >= 0
-
     def glints(self, origin_mm: Array, rays: Array) -> tuple[Array, Array]:
         """Where rays (N, 3) from a point (3,) first meet a triangle, (N, 3), and their directions after it; or NaN."""
-        triangle, distance = self.body.first(np.broadcast_to(origin_mm, rays.shape), rays)
-        met = triangle >= 0
-        point, out = np.full(rays.shape, np.nan), np.full(rays.shape, np.nan)
-        point[met] = origin_mm + distance[met, None] * rays[met]
-        out[met] = reflect(rays[met], normalize(self.body.normals(triangle[met])))
-        return point, out
+        return self.body.glints(np.broadcast_to(origin_mm, rays.shape), rays)

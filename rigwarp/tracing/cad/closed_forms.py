@@ -4,9 +4,9 @@ All are quadrics p Q p = 0 with p = (x, y, z, 1). Distances are exact for sphere
 to first order, F / |grad F| (Taubin 1991, IEEE PAMI 13, 1115).
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from scipy.optimize import least_squares
@@ -14,8 +14,9 @@ from scipy.optimize import least_squares
 from rigwarp.geometry import Array
 
 Kind = Literal["sphere", "cylinder", "cone", "conic"]
+_Form = tuple[Array, Array, Array, float, float]  # quadric, point of the axis, axis, radius, conic constant
 _MOST_POINTS = 2000
-_POINTS_PER_UNKNOWN = 3  # two folded panels have six corners, and a cylinder through them
+POINTS_PER_UNKNOWN = 3  # two folded panels have six corners, and a cylinder through them
 _AS_CLOSE = 1.2  # times the least residual: more unknowns always find a little less
 _AXES = np.eye(3)
 CLOSE_SHARE = 1e-6
@@ -54,7 +55,7 @@ def closed_form(
     *,
     within_mm: float,
     kinds: tuple[Kind, ...] = ("sphere", "cylinder", "cone"),
-    per_unknown: int = _POINTS_PER_UNKNOWN,
+    per_unknown: int = POINTS_PER_UNKNOWN,
 ) -> ClosedForm | None:
     """The simplest closed form that the points lie on.
 
@@ -66,66 +67,57 @@ def closed_form(
     kinds : which may be tried, the simplest first.
     per_unknown : points that must be there for each unknown.
     """
-    centre, size = points_mm.mean(axis=0), float(np.ptp(points_mm, axis=0).max())
-    unit = (points_mm - centre) / size
-    chosen = unit[:: max(1, len(unit) // _MOST_POINTS)]
-    for kind in kinds:
-        found = _fit(kind, chosen, normals, per_unknown)
-        if found is not None and found.residual_rms_mm * size <= within_mm:
-            return _placed(found, centre, size)
-    return None
+    fits = _fits(points_mm, normals, kinds, per_unknown)
+    return next((form for form in fits if form.residual_rms_mm <= within_mm), None)
 
 
 def nearest_form(points_mm: Array, normals: Array) -> ClosedForm | None:
     """The simplest form that comes as close to the points as any does; None where none can be fitted."""
+    found = list(_fits(points_mm, normals, tuple(_FITS), POINTS_PER_UNKNOWN))
+    least = max(
+        _AS_CLOSE * min((form.residual_rms_mm for form in found), default=0.0),
+        CLOSE_SHARE * float(np.ptp(points_mm, axis=0).max()),
+    )
+    return next((form for form in found if form.residual_rms_mm <= least), None)
+
+
+def _fits(points_mm: Array, normals: Array, kinds: Sequence[Kind], per_unknown: int) -> Iterator[ClosedForm]:
+    """The closest form of each kind for which the points are enough, worked out in units of their extent."""
     centre, size = points_mm.mean(axis=0), float(np.ptp(points_mm, axis=0).max())
-    unit = ((points_mm - centre) / size)[:: max(1, len(points_mm) // _MOST_POINTS)]
-    found = [f for kind in _FITS if (f := _fit(kind, unit, normals)) is not None]
-    if not found:
-        return None
-    least = max(_AS_CLOSE * min(f.residual_rms_mm for f in found), CLOSE_SHARE)
-    return _placed(next(f for f in found if f.residual_rms_mm <= least), centre, size)
-
-
-def _placed(form: ClosedForm, centre: Array, size: float) -> ClosedForm:
-    """A form in units of `size` about `centre`, in mm."""
+    p = ((points_mm - centre) / size)[:: max(1, len(points_mm) // _MOST_POINTS)]
     back = np.eye(4)
     back[:3, :3] /= size
     back[:3, 3] = -centre / size
-    return ClosedForm(
-        kind=form.kind,
-        quadric=back.T @ form.quadric @ back,
-        axis_point_mm=centre + size * form.axis_point_mm,
-        axis=form.axis,
-        radius_mm=size * form.radius_mm,
-        conic_constant=form.conic_constant,
-        residual_rms_mm=size * form.residual_rms_mm,
-        unknowns=form.unknowns,
-    )
+    for kind in kinds:
+        distances, starts, built, unknowns = _FITS[kind]
+        if len(p) < per_unknown * unknowns:
+            continue
+        exact: dict[str, Any] = {"xtol": 1e-15, "ftol": 1e-15, "gtol": 1e-15, "max_nfev": 200}
+        tried = [
+            least_squares(distances, start, args=(p,), jac="3-point", x_scale="jac", **exact)
+            for start in starts(p, normals)
+            if np.isfinite(start).all()
+        ]
+        if not tried:
+            continue
+        best = min(tried, key=lambda found: float(found.cost))
+        quadric, point, axis, radius, conic_constant = built(best.x)
+        yield ClosedForm(
+            kind=kind,
+            quadric=back.T @ quadric @ back,
+            axis_point_mm=centre + size * point,
+            axis=axis,
+            radius_mm=size * radius,
+            conic_constant=conic_constant,
+            residual_rms_mm=size * float(np.sqrt(2.0 * best.cost / (len(p) - unknowns))),
+            unknowns=unknowns,
+        )
 
 
 def _quadric(M: Array, b: Array, c: float) -> Array:
     Q = np.empty((4, 4))
     Q[:3, :3], Q[:3, 3], Q[3, :3], Q[3, 3] = M, b, b, c
     return Q
-
-
-def _fit(kind: Kind, p: Array, normals: Array, per_unknown: int = _POINTS_PER_UNKNOWN) -> ClosedForm | None:
-    distances, starts, built, unknowns = _FITS[kind]
-    if len(p) < per_unknown * unknowns:
-        return None
-    best, least = None, np.inf
-    for start in starts(p, normals):
-        if not np.isfinite(start).all():
-            continue
-        found = least_squares(
-            distances, start, args=(p,), jac="3-point", x_scale="jac", xtol=1e-15, ftol=1e-15, gtol=1e-15, max_nfev=200
-        )
-        if found.cost < least:
-            best, least = found.x, found.cost
-    if best is None:
-        return None
-    return built(best, float(np.sqrt(2.0 * least / (len(p) - unknowns))))
 
 
 def _across(axis: Array) -> Array:
@@ -139,24 +131,20 @@ def _sphere_distances(v: Array, p: Array) -> Array:
     return np.linalg.norm(p - v[:3], axis=1) - v[3]
 
 
+def _round(p: Array) -> tuple[Array, float]:
+    """Centre and radius of the circle or sphere to which points (N, d) are closest, by the squares of distances."""
+    solved = np.linalg.lstsq(np.column_stack([2.0 * p, np.ones(len(p))]), np.sum(p * p, axis=1), rcond=None)[0]
+    return solved[:-1], float(np.sqrt(max(solved[-1] + solved[:-1] @ solved[:-1], 0.0)))
+
+
 def _sphere_starts(p: Array, normals: Array) -> Iterator[Array]:
     del normals
-    solved = np.linalg.lstsq(np.column_stack([2.0 * p, np.ones(len(p))]), np.sum(p * p, axis=1), rcond=None)[0]
-    yield np.append(solved[:3], np.sqrt(max(solved[3] + solved[:3] @ solved[:3], 0.0)))
+    yield np.append(*_round(p))
 
 
-def _sphere(v: Array, rms: float) -> ClosedForm:
+def _sphere(v: Array) -> _Form:
     centre, radius = v[:3], abs(float(v[3]))
-    return ClosedForm(
-        kind="sphere",
-        quadric=_quadric(np.eye(3), -centre, float(centre @ centre) - radius**2),
-        axis_point_mm=centre,
-        axis=_AXES[2],
-        radius_mm=radius,
-        conic_constant=0.0,
-        residual_rms_mm=rms,
-        unknowns=4,
-    )
+    return _quadric(np.eye(3), -centre, float(centre @ centre) - radius**2), centre, _AXES[2], radius, 0.0
 
 
 # cylinder, cone and conic: the axis (3, of any length), then a point of it, the apex or the vertex (3), then numbers
@@ -166,38 +154,27 @@ def _cylinder_distances(v: Array, p: Array) -> Array:
     return np.linalg.norm(away, axis=1) - v[6]
 
 
-def _gauss_axes(normals: Array, *, centred: bool) -> Iterator[Array]:
-    """Directions to which all normals are at right angles (or, `centred`, at one angle)."""
+def _gauss_axis(normals: Array, *, centred: bool) -> Array:
+    """(3,) direction to which all normals are at right angles (or, `centred`, at one angle)."""
     length = np.linalg.norm(normals, axis=1, keepdims=True)
     unit = normals / np.maximum(length, 1e-300)
     if centred:
         unit = unit - np.sum(unit * length, axis=0) / length.sum()
-    yield np.linalg.eigh((unit * length).T @ unit)[1][:, 0]
+    return np.asarray(np.linalg.eigh((unit * length).T @ unit)[1][:, 0])
 
 
 def _cylinder_starts(p: Array, normals: Array) -> Iterator[Array]:
-    for axis in _gauss_axes(normals, centred=False):
-        across = _across(axis)
-        flat = p @ across
-        solved = np.linalg.lstsq(np.column_stack([2.0 * flat, np.ones(len(p))]), np.sum(flat**2, axis=1), rcond=None)[0]
-        radius = np.sqrt(max(solved[2] + solved[:2] @ solved[:2], 0.0))
-        yield np.concatenate([axis, across @ solved[:2], [radius]])
+    axis = _gauss_axis(normals, centred=False)
+    across = _across(axis)
+    centre, radius = _round(p @ across)
+    yield np.concatenate([axis, across @ centre, [radius]])
 
 
-def _cylinder(v: Array, rms: float) -> ClosedForm:
+def _cylinder(v: Array) -> _Form:
     axis, point, radius = v[:3] / np.linalg.norm(v[:3]), v[3:6], abs(float(v[6]))
     point = point - (point @ axis) * axis
     M = np.eye(3) - np.outer(axis, axis)
-    return ClosedForm(
-        kind="cylinder",
-        quadric=_quadric(M, -M @ point, point @ M @ point - radius**2),
-        axis_point_mm=point,
-        axis=axis,
-        radius_mm=radius,
-        conic_constant=np.nan,
-        residual_rms_mm=rms,
-        unknowns=5,
-    )
+    return _quadric(M, -M @ point, point @ M @ point - radius**2), point, axis, radius, np.nan
 
 
 def _cone_distances(v: Array, p: Array) -> Array:
@@ -209,33 +186,24 @@ def _cone_distances(v: Array, p: Array) -> Array:
 
 def _cone_starts(p: Array, normals: Array) -> Iterator[Array]:
     unit = normals / np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-300)
-    for axis in _gauss_axes(normals, centred=True):
-        # across^2 = tan^2 (h - h0)^2 about this axis, the angle from the normals: two circles alone leave it open
-        tangent = np.tan(np.arcsin(min(abs(float(np.mean(unit @ axis))), 0.999)))
-        across = _across(axis)
-        x, y, h = p @ across[:, 0], p @ across[:, 1], p @ axis
-        columns = np.column_stack([2.0 * x, 2.0 * y, h, np.ones(len(p))])
-        x0, y0, slope, _ = np.linalg.lstsq(columns, x * x + y * y - (tangent * h) ** 2, rcond=None)[0]
-        if tangent == 0.0:
-            continue
-        apex_h = -0.5 * slope / tangent**2
-        apex = across @ np.array([x0, y0]) + apex_h * axis
-        yield np.concatenate([axis if np.mean(h) > apex_h else -axis, apex, [np.arctan(tangent)]])
+    axis = _gauss_axis(normals, centred=True)
+    # across^2 = tan^2 (h - h0)^2 about this axis, the angle from the normals: two circles alone leave it open
+    tangent = np.tan(np.arcsin(min(abs(float(np.mean(unit @ axis))), 0.999)))
+    if tangent == 0.0:
+        return
+    across = _across(axis)
+    x, y, h = p @ across[:, 0], p @ across[:, 1], p @ axis
+    columns = np.column_stack([2.0 * x, 2.0 * y, h, np.ones(len(p))])
+    x0, y0, slope, _ = np.linalg.lstsq(columns, x * x + y * y - (tangent * h) ** 2, rcond=None)[0]
+    apex_h = -0.5 * slope / tangent**2
+    apex = across @ np.array([x0, y0]) + apex_h * axis
+    yield np.concatenate([axis if np.mean(h) > apex_h else -axis, apex, [np.arctan(tangent)]])
 
 
-def _cone(v: Array, rms: float) -> ClosedForm:
+def _cone(v: Array) -> _Form:
     axis, apex, half = v[:3] / np.linalg.norm(v[:3]), v[3:6], float(v[6])
     M = np.eye(3) - np.outer(axis, axis) / np.cos(half) ** 2
-    return ClosedForm(
-        kind="cone",
-        quadric=_quadric(M, -M @ apex, apex @ M @ apex),
-        axis_point_mm=apex,
-        axis=axis,
-        radius_mm=np.nan,
-        conic_constant=np.nan,
-        residual_rms_mm=rms,
-        unknowns=6,
-    )
+    return _quadric(M, -M @ apex, apex @ M @ apex), apex, axis, np.nan, np.nan
 
 
 def _conic_parts(v: Array) -> tuple[Array, Array, Array, float, float]:
@@ -278,29 +246,20 @@ def _conic_starts(p: Array, normals: Array) -> Iterator[Array]:
         yield start
 
 
-def _conic(v: Array, rms: float) -> ClosedForm:
+def _conic(v: Array) -> _Form:
     axis, vertex, M, curvature, k = _conic_parts(v)
     if curvature < 0.0:
         axis, curvature = -axis, -curvature
     Q = _quadric(
         curvature * M, -curvature * (M @ vertex) - axis, float(curvature * (vertex @ M @ vertex) + 2.0 * axis @ vertex)
     )
-    return ClosedForm(
-        kind="conic",
-        quadric=Q,
-        axis_point_mm=vertex,
-        axis=axis,
-        radius_mm=1.0 / curvature if curvature else np.inf,
-        conic_constant=k,
-        residual_rms_mm=rms,
-        unknowns=7,
-    )
+    return Q, vertex, axis, 1.0 / curvature if curvature else np.inf, k
 
 
-_Distances = Callable[[Array, Array], Array]
-_Starts = Callable[[Array, Array], Iterator[Array]]
-_Built = Callable[[Array, float], ClosedForm]
-_FITS: dict[Kind, tuple[_Distances, _Starts, _Built, int]] = {
+_FITS: dict[
+    Kind,
+    tuple[Callable[[Array, Array], Array], Callable[[Array, Array], Iterator[Array]], Callable[[Array], _Form], int],
+] = {
     "sphere": (_sphere_distances, _sphere_starts, _sphere, 4),
     "cylinder": (_cylinder_distances, _cylinder_starts, _cylinder, 5),
     "cone": (_cone_distances, _cone_starts, _cone, 6),

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import sparse
 
-from rigwarp.geometry import Array, BoolArray, IntArray
+from rigwarp.geometry import Array, BoolArray
 from rigwarp.tracing.cad.welding import Edges, Numbers, lengths
 
 SMALLEST_CREASE_RAD = np.deg2rad(0.2)  # half a degree must be found; below this a crease moves light like a seat error
@@ -47,7 +47,9 @@ def is_crease(vertices_mm: Array, faces: Numbers, normals: Array, edges: Edges, 
     vertices_mm, faces : (N, 3), (M, 3) of the reflecting side.
     normals : (M, 3) unit normals.
     """
-    neighbours = _vertex_neighbours(len(vertices_mm), faces)
+    i, j = faces.ravel(), faces[:, [1, 2, 0]].ravel()
+    graph = sparse.coo_matrix((np.ones(len(i), np.float32), (i, j)), shape=(len(vertices_mm),) * 2).tocsr()
+    neighbours = graph + graph.T + sparse.identity(len(vertices_mm), dtype=np.float32, format="csr")
     answer = np.zeros(len(suspects), bool)
     for begin in range(0, len(suspects), _BATCH):
         part = suspects[begin : begin + _BATCH]
@@ -71,12 +73,6 @@ class _Neighbourhood:
     weight: Array
     width_mm: Array
     turn_rad: Array
-
-
-def _vertex_neighbours(count: int, faces: Numbers) -> sparse.csr_matrix:
-    i, j = faces[:, [0, 1, 2]].ravel(), faces[:, [1, 2, 0]].ravel()
-    graph = sparse.coo_matrix((np.ones(len(i), np.float32), (i, j)), shape=(count, count)).tocsr()
-    return graph + graph.T + sparse.identity(count, dtype=np.float32, format="csr")
 
 
 def _rings(neighbours: sparse.csr_matrix, start: Numbers, *, least: int) -> sparse.csr_matrix:
@@ -117,7 +113,9 @@ def _local(
     row = np.repeat(np.arange(len(part)), counts)
     rel = vertices_mm[around.indices] - 0.5 * (start + end)[row]
     s, t = np.sum(rel * across[row], axis=1), np.sum(rel * along[row], axis=1)
-    width, depth = (_typical(np.abs(v), row, around.indptr, length) for v in (s, t))
+    middle = (around.indptr[:-1] + around.indptr[1:]) // 2
+    # about one row's spacing: the median of each neighbourhood's distances, over the 1.5 rows it stands for
+    width, depth = (np.maximum(np.abs(v)[np.lexsort((np.abs(v), row))][middle] / 1.5, 1e-3 * length) for v in (s, t))
     s, t = s / width[row], t / depth[row]
     q = np.sum(rel * normal[row], axis=1)
     shape = (len(part), int(counts.max()))
@@ -133,13 +131,6 @@ def _local(
     return _Neighbourhood(
         s=padded[0], t=padded[1], height_mm=padded[2], weight=padded[3], width_mm=width, turn_rad=turn
     )
-
-
-def _typical(sizes: Array, row: Numbers, begins: IntArray, length_mm: Array) -> Array:
-    """(S,) about one row's spacing: the median of each neighbourhood's distances, over the 1.5 rows it stands for."""
-    order = np.lexsort((sizes, row))
-    middle = (begins[:-1] + begins[1:]) // 2
-    return np.maximum(sizes[order][middle] / 1.5, 1e-3 * length_mm)
 
 
 def _judge(near: _Neighbourhood) -> BoolArray:

@@ -18,7 +18,10 @@ def on_own_faces(pieces: list[Patch], front: Patch, hits: Numbers, exact: ExactF
     Kernels cut smooth surfaces at seams, and a face may have creases: pieces on several faces, and several on one, stay
     as they are. `hits` (M,) are the rays that meet each triangle of the whole mesh.
     """
-    faces = [_own_face(piece, hits, exact) for piece in pieces]
+    faces: list[int | None] = []
+    for piece in pieces:
+        light = np.bincount(exact.face[piece.numbers], weights=hits[piece.numbers])
+        faces.append(int(np.argmax(light)) if light.max() > _ALL_BUT * light.sum() else None)
     found = []
     for piece, face in zip(pieces, faces, strict=True):
         if face is not None and faces.count(face) == 1:
@@ -26,12 +29,6 @@ def on_own_faces(pieces: list[Patch], front: Patch, hits: Numbers, exact: ExactF
             piece = whole.part(near_light(whole, hits[whole.numbers]))
         found.append(piece)
     return found
-
-
-def _own_face(piece: Patch, hits: Numbers, exact: ExactFaces) -> int | None:
-    """The face that catches nearly all of a piece's light; None if there is none."""
-    light = np.bincount(exact.face[piece.numbers], weights=hits[piece.numbers])
-    return int(np.argmax(light)) if light.max() > _ALL_BUT * light.sum() else None
 
 
 def spline_of(piece: Patch, exact: ExactFaces, T: Array, *, within_mm: float) -> tuple[Nurbs, Array] | None:

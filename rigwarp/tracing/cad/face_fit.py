@@ -1,11 +1,13 @@
 """The surface through a face's vertices: a plane, a closed form where triangles say too little, or a height field."""
 
+from collections.abc import Callable
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
-from rigwarp.geometry import Array, BoolArray, ExactFaces, TriangleMesh
-from rigwarp.tracing.cad.closed_forms import CLOSE_SHARE, ClosedForm, Kind, closed_form
+from rigwarp.geometry import Array, BoolArray, TriangleMesh
+from rigwarp.tracing.cad.closed_forms import CLOSE_SHARE, POINTS_PER_UNKNOWN, Kind, closed_form
 from rigwarp.tracing.cad.creases import turns
 from rigwarp.tracing.cad.exact_faces import spline_of
 from rigwarp.tracing.cad.own_axes import own_axes
@@ -40,62 +42,48 @@ _MOST_POINTS = 100_000  # fifty for each coefficient of the finest spline
 FittedSurface = SplineSurface | NurbsSurface | FlatSurface | QuadricSurface
 
 
-def _finite_points(points: Array) -> Array:
-    """(N, 3) those of points (..., 3) that there are."""
-    flat = points.reshape(-1, 3)
-    return np.asarray(flat[np.isfinite(flat[:, 0])])
-
-
 def patch_surface(
     patch: Patch,
     *,
     zone: int,
     rounding_mm: float,
-    on_surface_mm: Array | None = None,
-    exact: ExactFaces | None = None,
     body: TriangleMesh | None = None,
 ) -> FittedSurface:
     """Fit the plain surface that a patch's vertices lie on, in the frame of its mean plane.
 
-    `on_surface_mm` (M, K, 3) holds more points of it for each triangle of the whole mesh, `exact` the CAD kernel's own
-    faces: a patch that is one of these, and a spline, is not fitted at all. `body` is the whole mesh, whose flat
-    sides may tell along which axes a turned part was drawn.
+    `body` is the whole mesh. It may hold more points of the surface, and the CAD kernel's own faces: a patch that is
+    one of these, and a spline, is not fitted at all; and its flat sides may tell along which axes a turned part was
+    drawn.
     """
+    on_surface_mm, exact = (None, None) if body is None else (body.on_surface_mm, body.exact)
     vectors = patch.area_vectors_mm2
     areas = vectors.sum(axis=0)
     points = patch.vertices_mm[patch.used]
-    rim_only = on_surface_mm is None and len(points) == len(np.unique(patch.border))
+    rim_only = on_surface_mm is None and len(points) == len(np.unique(patch.edges.border))
     rim = _at_rim(patch)
     if on_surface_mm is not None:
-        points = np.concatenate([points, _finite_points(on_surface_mm[patch.numbers])])
+        between = on_surface_mm[patch.numbers].reshape(-1, 3)
+        points = np.concatenate([points, between[np.isfinite(between[:, 0])]])
         order = np.lexsort(points.T)
         points, rim = points[order], np.append(rim, np.zeros(len(points) - len(rim), bool))[order]
     few = spread_sample(len(points), _MOST_POINTS)
     points, rim = points[few], rim[few]
     flat = _plane_through(points, areas / np.linalg.norm(areas))
     off = (points - flat[:3, 3]) @ flat[:3, 2]
-    outline = _outline(patch, flat)
-    allowed = allowed_mm(patch, rounding_mm)
+    allowed, size = allowed_mm(patch, rounding_mm), np.ptp(points, axis=0).max()
+
+    def made(kind: Callable[..., FittedSurface], name: str, noise_mm: float, **more: Any) -> FittedSurface:
+        T = more.setdefault("T_mirror_from_surface", flat)
+        border = (patch.vertices_mm[patch.edges.border] - T[:3, 3]) @ T[:3, :3]
+        tessellation = _tessellation(patch, noise_mm=noise_mm, too_few=more.pop("too_few", False))
+        outline = Outline(edges_mm=border[..., :2])
+        return kind(zone=zone, name=f"{name} {zone}", outline=outline, tessellation=tessellation, **more)
+
     if np.sqrt(np.mean(off**2)) <= allowed:
-        return FlatSurface(
-            zone=zone,
-            name=f"panel {zone}",
-            T_mirror_from_surface=flat,
-            outline=outline,
-            tessellation=_tessellation(patch, noise_mm=float(np.sqrt(np.mean(off**2))), too_few=False),
-        )
+        return made(FlatSurface, "panel", float(np.sqrt(np.mean(off**2))))
     own = None if exact is None else spline_of(patch, exact, flat, within_mm=allowed)
     if own is not None:
-        return NurbsSurface(
-            zone=zone,
-            name=f"spline {zone}",
-            T_mirror_from_surface=flat,
-            outline=outline,
-            nurbs=own[0],
-            starts_uv=own[1],
-            sigma=float(BOW * KERNEL_MM / np.ptp(points, axis=0).max()),
-            tessellation=_tessellation(patch, noise_mm=0.0, too_few=False),
-        )
+        return made(NurbsSurface, "spline", 0.0, nurbs=own[0], starts_uv=own[1], sigma=float(BOW * KERNEL_MM / size))
     fit: PatchFit | None = None
     local = (points - flat[:3, 3]) @ flat[:3, :3]
     steep = _is_steep(vectors, flat[:3, 2])
@@ -103,39 +91,27 @@ def patch_surface(
     if not (rim_only or steep or on_surface_mm is not None):
         fit = fit_height(local)
     if fit is None:
-        form = (
-            closed_form(points, vectors, within_mm=allowed, kinds=_RULINGS, per_unknown=_ON_FIVE_RULINGS)
-            if rim_only
-            else closed_form(points, vectors, within_mm=allowed, kinds=_ANY)
-        )
+        kinds, per_unknown = (_RULINGS, _ON_FIVE_RULINGS) if rim_only else (_ANY, POINTS_PER_UNKNOWN)
+        form = closed_form(points, vectors, within_mm=allowed, kinds=kinds, per_unknown=per_unknown)
         if form is not None:
-            return _quadric_surface(patch, form, flat, outline, zone, points)
-    if fit is None or rim_only:
-        fit = _through_rulings(patch, points, flat, allowed) if rim_only else None
-        fit = fit_height(local) if fit is None else fit
+            # vertices of one height (a ring, a ruling) were rounded alike: together they count once
+            heights = len(np.unique(points[:, np.argmax(np.abs(flat[:3, 2]))]))
+            slope = BOW * max(form.residual_rms_mm, KERNEL_MM) * np.sqrt(form.unknowns / heights) / size
+            own_quadric = flat.T @ form.quadric @ flat
+            return made(QuadricSurface, form.kind, form.residual_rms_mm, quadric=own_quadric, sigma=float(slope))
+        fit = (_through_rulings(patch, points, flat, allowed) if rim_only else None) or fit_height(local)
     frame, fit = (flat, fit) if fit.sure_enough else _drawn_or_smoothest(fit, points, rim, flat, vectors, body, allowed)
-    return SplineSurface(
-        zone=zone,
-        name=f"patch {zone}",
-        T_mirror_from_surface=frame,
-        fit=fit,
-        outline=outline if frame is flat else _outline(patch, frame),
-        tessellation=_tessellation(patch, noise_mm=fit.residual_rms_mm, too_few=fit.too_few_points),
-    )
+    noise, few_cells = fit.residual_rms_mm, fit.too_few_points
+    return made(SplineSurface, "patch", noise, too_few=few_cells, T_mirror_from_surface=frame, fit=fit)
 
 
 def _at_rim(patch: Patch) -> BoolArray:
     """(N,) which of the patch's vertices lie on its rim or share a triangle with one that does."""
     border = np.zeros(len(patch.vertices_mm), bool)
-    border[patch.border] = True
+    border[patch.edges.border] = True
     near = np.zeros(len(border), bool)
     near[patch.faces[border[patch.faces].any(axis=1)]] = True
     return near[patch.used]
-
-
-def _outline(patch: Patch, frame: Array) -> Outline:
-    border = (patch.vertices_mm[patch.border] - frame[:3, 3]) @ frame[:3, :3]
-    return Outline(edges_mm=border[..., :2])
 
 
 def _drawn_or_smoothest(
@@ -149,7 +125,11 @@ def _drawn_or_smoothest(
 ) -> tuple[Array, PatchFit]:
     """What knows more than the least-squares spline of points (N, 3) in frame `flat`, and the frame it lies in."""
     best: tuple[Array, PatchFit] | None = None
-    rounding = _rounding_mm(points_mm, vectors)
+    # how far rounding to float32 moves the points off the face, rms
+    steps = np.mean(np.spacing(points_mm.astype(np.float32)).astype(float) ** 2, axis=0)
+    areas = lengths(vectors)
+    normals = vectors[areas > 0.0] / areas[areas > 0.0, None]
+    rounding = float(np.sqrt(steps @ np.mean(normals**2, axis=0) / 12.0))
     for turned in (np.eye(3),) if body is None else own_axes(body):
         up = int(np.argmax(np.abs(flat[:3, 2] @ turned)))
         normal = np.sign(flat[:3, 2] @ turned[:, up]) * turned[:, up]
@@ -167,14 +147,6 @@ def _drawn_or_smoothest(
     return best or (flat, or_smoothest(fit, (points_mm - flat[:3, 3]) @ flat[:3, :3]))
 
 
-def _rounding_mm(points_mm: Array, vectors: Array) -> float:
-    """How far rounding to float32 moves points (N, 3) off a face with area vectors (M, 3), rms."""
-    steps = np.mean(np.spacing(points_mm.astype(np.float32)).astype(float) ** 2, axis=0)
-    areas = lengths(vectors)
-    normals = vectors[areas > 0.0] / areas[areas > 0.0, None]
-    return float(np.sqrt(steps @ np.mean(normals**2, axis=0) / 12.0))
-
-
 def lies_on_one_form(patch: Patch, *, rounding_mm: float) -> bool:
     """Whether a face that turns far is one sphere, cylinder or cone: then there are no creases to be looked for."""
     vectors = patch.area_vectors_mm2
@@ -183,7 +155,7 @@ def lies_on_one_form(patch: Patch, *, rounding_mm: float) -> bool:
         return False
     points = patch.vertices_mm[patch.used]
     allowed = allowed_mm(patch, rounding_mm)
-    return closed_form(points, vectors, within_mm=allowed, kinds=("sphere", "cylinder", "cone")) is not None
+    return closed_form(points, vectors, within_mm=allowed) is not None
 
 
 def _is_steep(vectors: Array, normal: Array) -> bool:
@@ -194,24 +166,6 @@ def allowed_mm(patch: Patch, rounding_mm: float) -> float:
     """How far a patch's vertices may stray, rms, from what they are said to lie on."""
     size = float(np.ptp(patch.vertices_mm[patch.used], axis=0).max())
     return max(_ROUNDINGS * rounding_mm, CLOSE_SHARE * size)
-
-
-def _quadric_surface(
-    patch: Patch, form: ClosedForm, flat: Array, outline: Outline, zone: int, points_mm: Array
-) -> QuadricSurface:
-    # vertices of one height (a ring, a ruling) were rounded alike: together they count once
-    heights = len(np.unique(points_mm[:, np.argmax(np.abs(flat[:3, 2]))]))
-    stray = max(form.residual_rms_mm, KERNEL_MM)
-    slope = BOW * stray * np.sqrt(form.unknowns / heights) / np.ptp(points_mm, axis=0).max()
-    return QuadricSurface(
-        zone=zone,
-        name=f"{form.kind} {zone}",
-        T_mirror_from_surface=flat,
-        outline=outline,
-        quadric=flat.T @ form.quadric @ flat,
-        sigma=float(slope),
-        tessellation=_tessellation(patch, noise_mm=form.residual_rms_mm, too_few=False),
-    )
 
 
 def _through_rulings(patch: Patch, points_mm: Array, flat: Array, allowed_mm: float) -> PatchFit | None:
@@ -240,7 +194,7 @@ def _ruling_ends(patch: Patch) -> Numbers:
     ends = edges.ends[turns(normals, edges.faces) > _TURNS_RAD]
     if len(ends) == 0:
         return ends
-    rim = patch.border
+    rim = patch.edges.border
     long = _lengths(patch, rim) > 0.5 * np.median(_lengths(patch, ends))
     return np.concatenate([ends, rim[long]])
 

@@ -81,13 +81,9 @@ def _is_band(face: Face, size_mm: float) -> bool:
 
 def _curvature(patch: Patch) -> float:
     """1/mm, rms over the edges: of a round band about its larger one, since most edges run along it."""
-    edges = patch.edges
-    with np.errstate(invalid="ignore", divide="ignore"):
-        bend = (
-            turns(trusted_normals(patch, 0.0), edges.faces)
-            / _reach_mm(patch.vertices_mm, edges.ends, edges.opposite)[1]
-        )
-    return float(np.sqrt(np.mean(bend[np.isfinite(bend)] ** 2))) if np.isfinite(bend).any() else 0.0
+    bend = _Bends.of(patch, patch.edges, trusted_normals(patch, 0.0))
+    known = bend.apparent[np.isfinite(bend.at_edge)]
+    return float(np.sqrt(np.mean(known**2))) if len(known) else 0.0
 
 
 def described(
@@ -115,36 +111,30 @@ def described(
         own = np.flatnonzero(label == number)
         patch = Patch.of(mesh.vertices_mm, mesh.faces[own], own) if stray else mirrors[number]
         face = _face(patch, float(light[own].sum() / total))
+        if not stray:
+            name = names[number]
+        elif on_facet[own].all():
+            name = "flat facet in the mirror"
+        else:
+            band = face.width_mm < _NARROW_MM or _is_band(face, size_mm)
+            name = "edge, chamfer or rounding" if band else "another part of the body"
+        middles = patch.middles_mm  # the one next to their mean is on the face even where it runs around a mirror
         notes.append(
             FaceNote(
                 number=number,
-                name=_stray_name(face, size_mm, flat=bool(on_facet[own].all())) if stray else names[number],
+                name=name,
                 stray=stray,
                 light=face.light,
-                middle_mm=_middle_mm(face.patch),
+                middle_mm=middles[np.argmin(lengths(middles - middles.mean(axis=0)))],
                 width_mm=face.width_mm,
             )
         )
     return label, tuple(notes)
 
 
-def _stray_name(face: Face, size_mm: float, *, flat: bool) -> str:
-    if flat:
-        return "flat facet in the mirror"
-    band = face.width_mm < _NARROW_MM or _is_band(face, size_mm)
-    return "edge, chamfer or rounding" if band else "another part of the body"
-
-
-def _middle_mm(patch: Patch) -> Array:
-    """(3,) the triangle that lies next to the mean of all: on the face even where it runs around a mirror."""
-    middles = patch.middles_mm
-    nearest: Array = middles[np.argmin(lengths(middles - middles.mean(axis=0)))]
-    return nearest
-
-
 def _face(patch: Patch, light: float) -> Face:
     area = float(patch.areas_mm2.sum())
-    rim = np.diff(patch.vertices_mm[patch.border], axis=1)[:, 0]
+    rim = np.diff(patch.vertices_mm[patch.edges.border], axis=1)[:, 0]
     around = float(np.linalg.norm(rim, axis=1).sum())
     return Face(patch=patch, light=light, width_mm=2.0 * area / around if around else np.inf)
 
@@ -258,7 +248,7 @@ def _labels(front: Patch, edges: Edges, bend: _Bends, hits: Numbers) -> Numbers:
 def _gentle(front: Patch, edges: Edges, bend: _Bends, label: Numbers, most: float) -> BoolArray:
     """(E,) edges of pieces within the front that nowhere bend as a rounding does: a dent or bump of the mirror."""
     rim = np.zeros(len(front.vertices_mm), bool)
-    rim[front.border] = True
+    rim[front.edges.border] = True
     apart = np.zeros(int(label.max()) + 1, bool)
     apart[label[rim[front.faces].any(axis=1)]] = True
     apart[np.argmax(np.bincount(label))] = True  # the mirror itself: what joins it must be gentle

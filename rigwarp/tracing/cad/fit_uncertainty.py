@@ -21,10 +21,7 @@ from rigwarp.geometry import Array, BoolArray
 from rigwarp.geometry.height_spline import HeightSpline
 from rigwarp.tracing.surfaces.spline_solve import NormalFactor
 
-_NODES_PER_CELL, _FEWEST_NODES = (
-    4,
-    20,
-)  # the variance of a spline's slope waves from cell to cell and rises within one towards the rim
+_NODES_PER_CELL, _FEWEST_NODES = 4, 20  # a spline's slope waves from cell to cell and rises within one towards the rim
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -76,14 +73,23 @@ def slope_uncertainty(
     left = points_mm[:, 2] - spline.value(points_mm[:, 0], points_mm[:, 1])
 
     def noise(x_mm: Array, y_mm: Array) -> Array:
-        return scatter_mm**2 * _noise_variance(spline, factor, x_mm, y_mm)
+        """Per point b A^-1 b for basis derivatives b, times the variance of a vertex."""
+        covariance, variance = factor.solve(np.eye(factor.band.shape[1])), np.zeros(len(x_mm))
+        for rows, where, basis in spline.by_cell(x_mm, y_mm, ((1, 0), (0, 1))):
+            local = covariance[np.ix_(where, where)]
+            variance[rows] = sum(np.sum(b * (local @ b), axis=0) for b in basis) / 2.0
+        return scatter_mm**2 * variance
 
     found = noise_uncertainty(noise, points_mm, left, cells=(bins[0], bins[1]))
     into = _Bins.of(points_mm, (bins[0], bins[1]))
     choose = np.maximum if on_lines else np.minimum
-    changes = [
-        _change_variance(spline, other, points_mm, into) / _share_of_misfit(spline, other) ** 2 for other in others
-    ]
+    x, y = points_mm[:, 0], points_mm[:, 1]
+    changes = []
+    for other in others:
+        change = into.mean(np.sum((other.gradient(x, y) - spline.gradient(x, y)) ** 2, axis=1) / 2.0)
+        finer = float(np.min(other.cell_mm / spline.cell_mm))
+        # no more than all of a fit's misfit goes when it gets smaller cells
+        changes.append(change / (1.0 - finer**spline.degree if finer < 1.0 else 1.0) ** 2)
     misfit = _filled(functools.reduce(choose, changes), (high - low) / bins)
     # not the sum: the finer fit's change holds about as much noise
     return replace(found, sigma=np.maximum(found.sigma, np.sqrt(into.between(misfit, found.sigma.shape))))
@@ -123,22 +129,6 @@ def noise_uncertainty(
         found += into.between(bow, found.shape)
     step = np.array([n[1] - n[0] for n in nodes])
     return SlopeUncertainty(start_mm=low, step_mm=step, sigma=np.sqrt(found))
-
-
-def _noise_variance(spline: HeightSpline, factor: NormalFactor, x_mm: Array, y_mm: Array) -> Array:
-    """(K,) variance of a slope component at points, per unit variance of a vertex: b A^-1 b for basis derivatives b."""
-    covariance = factor.inverse()
-    variance = np.zeros(len(x_mm))
-    for rows, where, basis in spline.by_cell(x_mm, y_mm, ((1, 0), (0, 1))):
-        local = covariance[np.ix_(where, where)]
-        variance[rows] = sum(np.sum(b * (local @ b), axis=0) for b in basis) / 2.0
-    return variance
-
-
-def _share_of_misfit(spline: HeightSpline, other: HeightSpline) -> float:
-    """What part of a fit's misfit goes when it gets smaller cells; no more than all of it."""
-    finer = float(np.min(other.cell_mm / spline.cell_mm))
-    return 1.0 - finer**spline.degree if finer < 1.0 else 1.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -182,12 +172,6 @@ class _Bins:
             for part in (np.nan_to_num(self.mean(values)) * self.count, self.count)
         )
         return np.divide(summed, count, out=np.zeros_like(count), where=count > 1e-6)
-
-
-def _change_variance(spline: HeightSpline, other: HeightSpline, points_mm: Array, into: _Bins) -> Array:
-    """(nx, ny) mean square change of a slope component in each bin, NaN without points."""
-    x, y = points_mm[:, 0], points_mm[:, 1]
-    return into.mean(np.sum((other.gradient(x, y) - spline.gradient(x, y)) ** 2, axis=1) / 2.0)
 
 
 def _filled(variance: Array, size: Array) -> Array:

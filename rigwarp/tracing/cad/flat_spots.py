@@ -36,7 +36,10 @@ def flat_spots(front: Patch, hits: Numbers, *, rounding_mm: float) -> list[BoolA
     rim &= np.isfinite(turn)
     turned = _summed(label[edges.faces[rim]], (side * turn)[rim], len(count))
     turned /= np.maximum(_summed(label[edges.faces[rim]], side[rim], len(count)), 1e-300)
-    curvature = _usual_curvature(edges.faces, apparent, hits)
+    largest = np.zeros(len(hits))  # curvature that a triangle has at its sides
+    for i in (0, 1):
+        np.maximum.at(largest, edges.faces[:, i], apparent)
+    curvature = float(np.median(np.repeat(largest, hits)))
     usual = np.percentile(np.repeat(width[label], hits), _MOST)
     found = (count >= _FEWEST) & (width >= _WIDER * usual)
     found &= (turned >= _TURN * curvature * width) & (0.5 * curvature * width**2 >= _SHOWS * within)
@@ -72,14 +75,6 @@ def _at_edges(front: Patch, normals: Array, within_mm: float) -> tuple[Array, Ar
 def _summed(groups: Numbers, values: Array, count: int) -> Array:
     """(count,) values (E,) summed over the two groups (E, 2) of each."""
     return np.asarray(sum(np.bincount(groups[:, i], weights=values, minlength=count) for i in (0, 1)), float)
-
-
-def _usual_curvature(faces: Numbers, apparent: Array, hits: Numbers) -> float:
-    """Median over the light of the largest that a triangle has at its sides, 1/mm."""
-    largest = np.zeros(len(hits))
-    for i in (0, 1):
-        np.maximum.at(largest, faces[:, i], apparent)
-    return float(np.median(np.repeat(largest, hits)))
 
 
 def _in_plane(front: Patch, spot: BoolArray, slivers: BoolArray, within_mm: float) -> BoolArray | None:

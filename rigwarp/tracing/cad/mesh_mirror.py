@@ -88,14 +88,7 @@ def mesh_mirror(shape: MeshShape, mesh: TriangleMesh, light: Light) -> MeshMirro
     lit += [spot for spot in spots if hits[spot.numbers].sum() > LEAST_LIGHT * hits.sum()]
     fitted: list[FittedSurface] = []
     for zone, piece in enumerate(lit):
-        fit = partial(
-            patch_surface,
-            zone=zone,
-            rounding_mm=rounding,
-            on_surface_mm=welded.on_surface_mm,
-            exact=welded.exact,
-            body=welded,
-        )
+        fit = partial(patch_surface, zone=zone, rounding_mm=rounding, body=welded)
         surface = fit(piece)
         if isinstance(surface, SplineSurface):
             wider = with_sure_corners(piece, surface, front, rounding_mm=rounding)
@@ -106,7 +99,7 @@ def mesh_mirror(shape: MeshShape, mesh: TriangleMesh, light: Light) -> MeshMirro
     chords = [chord_errors_mm(_largest(piece), surface) for piece, surface in pieces]
     lit = [piece for piece, _ in pieces]
     surfaces = tuple(_with_chord(surface, found) for (_, surface), found in zip(pieces, chords, strict=True))
-    error = max(float(np.nanmax(found, initial=0.0)) for found in chords)
+    error = float(np.nanmax(np.concatenate(chords), initial=0.0))
     label, notes = described(welded, lit, [s.name for s in surfaces], carried, [spot.numbers for spot in spots])
     faces = CadFaces(body=body, mesh=welded, label=label, notes=notes, reflecting_side=shape.reflecting_side)
     return MeshMirror(surfaces=surfaces, faces=faces, chord_error_mm=error)

@@ -3,6 +3,7 @@
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.ndimage import binary_dilation
 
 from rigwarp.errors import InputError
 from rigwarp.geometry import Array, BoolArray
@@ -61,11 +62,6 @@ class Patch:
         )
 
     @property
-    def border(self) -> Numbers:
-        """(B, 2) vertex numbers of the edges that only one face has."""
-        return self.edges.border
-
-    @property
     def areas_mm2(self) -> Array:
         """(M,) area of each face."""
         return lengths(self.area_vectors_mm2)
@@ -96,13 +92,8 @@ class Patch:
         faces, numbers = self.faces[chosen], self.numbers[chosen]
         if not self.edges.manifold or len(faces) < _SMALL_PART * len(chosen):
             return Patch.of(self.vertices_mm, faces, numbers)
-        return Patch(
-            vertices_mm=self.vertices_mm,
-            faces=faces,
-            numbers=numbers,
-            area_vectors_mm2=self.area_vectors_mm2[chosen],
-            edges=self.edges.part(chosen),
-        )
+        vectors, edges = self.area_vectors_mm2[chosen], self.edges.part(chosen)
+        return replace(self, faces=faces, numbers=numbers, area_vectors_mm2=vectors, edges=edges)
 
     def turned(self, chosen: BoolArray) -> "Patch":
         """The same faces, the chosen (M,) ones wound the other way."""
@@ -147,7 +138,6 @@ def smooth_patches(patch: Patch, *, crease_rad: float | None, rounding_mm: float
 
     Parameters
     ----------
-    patch : Patch
     crease_rad : neighbouring faces that turn by more than this form a crease; None finds creases by what the vertices
         around an edge say.
     rounding_mm : how far rounding may have moved a vertex; decides which triangles are slivers.
@@ -205,17 +195,11 @@ def _misfit(points_mm: Array, direction: Array) -> BoolArray:
     residual = local[:, 2] - spline.value(local[:, 0], local[:, 1])
     nx, ny = spline.cells
     cell = np.floor((local[:, :2] - spline.start_mm) / spline.cell_mm).astype(int)
-    cell = np.clip(cell, 0, [nx - 1, ny - 1])
-    total, count = np.zeros((nx + 2, ny + 2)), np.zeros((nx + 2, ny + 2))
-    np.add.at(total, (cell[:, 0] + 1, cell[:, 1] + 1), residual**2)
-    np.add.at(count, (cell[:, 0] + 1, cell[:, 1] + 1), 1.0)
-    rms = np.sqrt(total / np.maximum(count, 1.0))
+    cell = np.ravel_multi_index(cell.T, (nx, ny), mode="clip")
+    total, count = (np.bincount(cell, weights, minlength=nx * ny) for weights in (residual**2, None))
+    rms = np.sqrt(total / np.maximum(count, 1))
     suspect = rms > _KINK_SHOWS * SMALLEST_CREASE_RAD * spline.cell_mm.min()
-    grown = suspect.copy()
-    for dx in (-1, 0, 1):
-        for dy in (-1, 0, 1):
-            grown |= np.roll(suspect, (dx, dy), (0, 1))
-    return grown[cell[:, 0] + 1, cell[:, 1] + 1]
+    return binary_dilation(suspect.reshape(nx, ny), np.ones((3, 3), bool)).ravel()[cell]
 
 
 def _absorb_fragments(patch: Patch, edges: Edges, label: Numbers) -> Numbers:

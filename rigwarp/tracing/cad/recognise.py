@@ -8,6 +8,7 @@ from scipy.spatial import ConvexHull
 from scipy.spatial.transform import Rotation
 
 from rigwarp.geometry import Array, Placement
+from rigwarp.geometry.frames import turn_of_z
 from rigwarp.tracing.cad.closed_forms import CLOSE_SHARE, ClosedForm, nearest_form
 from rigwarp.tracing.cad.tessellation import tessellate
 from rigwarp.tracing.cad.welding import area_vectors
@@ -66,7 +67,11 @@ def recognise(surfaces: tuple[Surface, ...], mount: Placement) -> RecognisedMirr
         )
         for surface, one in zip(surfaces, found, strict=True)
     )
-    return RecognisedMirror(faces=faces, keys=_keys(found, mount))
+    first, panels = found[0].form, [_panel(one) for one in found]
+    keys = {"kind": "facets", "facet": panels} if None not in panels else None
+    if len(found) == 1 and first is not None and first.kind in ("sphere", "conic"):
+        keys = _conic(first, found[0].points_mm, mount)
+    return RecognisedMirror(faces=faces, keys=keys)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -80,25 +85,16 @@ class _Found:
 
     @classmethod
     def of(cls, surface: Surface) -> "_Found":
-        T = surface.T_mirror_from_surface
-        normal = T[:3, 2]
+        T, form = surface.T_mirror_from_surface, None
         if isinstance(surface, FlatSurface):
-            corners = surface.outline.edges_mm.reshape(-1, 2) @ T[:3, :2].T + T[:3, 3]
-            return cls(points_mm=corners, normal=normal, form=None, residual_rms_mm=_off_plane_mm(corners, normal))
-        mesh = tessellate(surface)
-        points = mesh.vertices_mm[np.unique(mesh.faces)]
-        form = nearest_form(points, area_vectors(mesh.vertices_mm, mesh.faces))
-        if form is not None:
-            return cls(points_mm=points, normal=normal, form=form, residual_rms_mm=form.residual_rms_mm)
-        return cls(points_mm=points, normal=normal, form=None, residual_rms_mm=_off_plane_mm(points, normal))
-
-
-def _keys(found: list[_Found], mount: Placement) -> dict[str, Any] | None:
-    first = found[0].form
-    if len(found) == 1 and first is not None and first.kind in ("sphere", "conic"):
-        return _conic(first, found[0].points_mm, mount)
-    panels = [panel for one in found if (panel := _panel(one)) is not None]
-    return {"kind": "facets", "facet": panels} if len(panels) == len(found) else None
+            points = surface.outline.edges_mm.reshape(-1, 2) @ T[:3, :2].T + T[:3, 3]
+        else:
+            mesh = tessellate(surface)
+            points = mesh.vertices_mm[np.unique(mesh.faces)]
+            form = nearest_form(points, area_vectors(mesh.vertices_mm, mesh.faces))
+        off_plane_mm = float(np.sqrt(np.mean(((points - points.mean(axis=0)) @ T[:3, 2]) ** 2)))
+        residual_rms_mm = off_plane_mm if form is None else form.residual_rms_mm
+        return cls(points_mm=points, normal=T[:3, 2], form=form, residual_rms_mm=residual_rms_mm)
 
 
 def _conic(form: ClosedForm, points_mm: Array, mount: Placement) -> dict[str, Any]:
@@ -111,7 +107,7 @@ def _conic(form: ClosedForm, points_mm: Array, mount: Placement) -> dict[str, An
     radius = form.radius_mm
     if axis[2] < 0.0:  # the new z axis is the one closer to the old
         axis, radius = -axis, -radius
-    T = _turned(axis)
+    T = turn_of_z(axis)
     x, y, _ = ((points_mm - vertex) @ T).T
     outer = float(np.hypot(x, y).max())
     end = abs(radius) / np.sqrt(1.0 + form.conic_constant) if form.conic_constant > -1.0 else np.inf
@@ -127,15 +123,6 @@ def _conic(form: ClosedForm, points_mm: Array, mount: Placement) -> dict[str, An
             Rotation.from_matrix(mount.rotation @ T).as_euler("ZYX", degrees=True)[::-1], _ANGLE_DIGITS
         ),
     }
-
-
-def _turned(axis: Array) -> Array:
-    """(3, 3) the smallest rotation that takes z to a unit vector with z >= 0."""
-    about = np.cross([0.0, 0.0, 1.0], axis)
-    length = float(np.linalg.norm(about))
-    if length == 0.0:
-        return np.eye(3)
-    return np.asarray(Rotation.from_rotvec(about / length * np.arctan2(length, axis[2])).as_matrix())
 
 
 def _panel(found: _Found) -> dict[str, Any] | None:
@@ -160,10 +147,6 @@ def _panel(found: _Found) -> dict[str, Any] | None:
         "bend_radius_mm": _rounded(hollow * form.radius_mm, _LENGTH_DIGITS),
         "bend_axis": _rounded(form.axis, _ANGLE_DIGITS + 2),
     }
-
-
-def _off_plane_mm(points_mm: Array, normal: Array) -> float:
-    return float(np.sqrt(np.mean(((points_mm - points_mm.mean(axis=0)) @ normal) ** 2)))
 
 
 def _corners(points_mm: Array) -> Array:

@@ -66,7 +66,7 @@ def regained(pieces: list[Patch], surfaces: list[FittedSurface], front: Patch) -
         taken |= gained
         if gained.any():
             piece = front.part(ours | gained)
-            border = _local(piece.vertices_mm, surface)[piece.border]
+            border = _local(piece.vertices_mm, surface)[piece.edges.border]
             surface = replace(surface, outline=Outline(edges_mm=border[..., :2]))
         found.append((piece, surface))
     return found

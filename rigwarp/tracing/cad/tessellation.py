@@ -36,11 +36,6 @@ def join(meshes: list[TriangleMesh]) -> TriangleMesh:
     )
 
 
-def chord_error_mm(mesh: TriangleMesh, surface: Surface) -> float:
-    """Largest height of a surface above or below its own triangles, at their middles."""
-    return float(np.nanmax(chord_errors_mm(mesh, surface), initial=0.0))
-
-
 def chord_errors_mm(mesh: TriangleMesh, surface: Surface) -> Array:
     """(M,) height of a surface above or below its own triangles, at their middles."""
     middles = mesh.vertices_mm[mesh.faces].mean(axis=1)

@@ -1,14 +1,15 @@
 """Single-curved panels: a polygon cut from a sheet and bent over a cylinder."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from rigwarp.errors import InputError
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.rig import Facet
-from rigwarp.tracing.surfaces.outline import Outline, Outlined
+from rigwarp.tracing.surfaces.outline import Outline
 from rigwarp.tracing.surfaces.panel import polygon_normal
+from rigwarp.tracing.surfaces.quadric import QuadricSurface, about_z
 
 _OFF_CYLINDER_MM = 0.5  # corners measured with a ruler; more means a wrong radius, axis or corner
 _STEPS = 20
@@ -16,7 +17,7 @@ _CONVERGED_MM = 1e-12
 
 
 @dataclass(frozen=True, kw_only=True)
-class CylinderSurface(Outlined):
+class CylinderSurface(QuadricSurface):
     """Part of a circular cylinder: z = R - sqrt(R^2 - x^2) (with R's sign), y along the axis, apex line at x = 0.
 
     Attributes
@@ -25,37 +26,14 @@ class CylinderSurface(Outlined):
     """
 
     radius_mm: float
+    quadric: Array = field(init=False)
 
-    def sag(self, x_mm: Array, y_mm: Array) -> Array:
-        """Height, mm; NaN beyond the cylinder's radius."""
-        c = 1.0 / self.radius_mm
-        with np.errstate(invalid="ignore"):
-            return c * x_mm * x_mm / (1.0 + np.sqrt(1.0 - (c * x_mm) ** 2)) + 0.0 * y_mm
-
-    def gradient(self, x_mm: Array, y_mm: Array) -> Array:
-        """(..., 2) slopes; NaN where the sag is."""
-        c = 1.0 / self.radius_mm
-        with np.errstate(invalid="ignore", divide="ignore"):
-            slope = c * x_mm / np.sqrt(1.0 - (c * x_mm) ** 2) + 0.0 * y_mm
-        return np.stack([slope, 0.0 * slope], axis=-1)
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "quadric", about_z(1.0 / self.radius_mm, across=0.0, along=1.0))
 
     def inside(self, x_mm: Array, y_mm: Array) -> BoolArray:
         """Within the outline, on the cylinder."""
         return self.outline.inside(x_mm, y_mm) & (np.abs(x_mm) < abs(self.radius_mm))
-
-    def first_guesses(self, origins_mm: Array, directions: Array) -> tuple[Array, ...]:
-        """Both meetings with the half cylinder around the apex line, the one nearer to the apex plane first."""
-        c = 1.0 / self.radius_mm
-        dx, dz = directions[..., 0], directions[..., 2]
-        with np.errstate(invalid="ignore", divide="ignore"):
-            to_plane = -origins_mm[..., 2] / dz
-            x = origins_mm[..., 0] + to_plane * dx
-            # c ((x + s dx)^2 + (s dz)^2) - 2 s dz = 0
-            a, half_b, const = c * (dx * dx + dz * dz), c * x * dx - dz, c * x * x
-            root = np.sqrt(half_b * half_b - a * const)
-            q = -half_b + np.where(half_b < 0.0, root, -root)
-            near, far = const / q, q / a
-            return tuple(to_plane + np.where(c * s * dz < 1.0, s, np.nan) for s in (near, far))
 
 
 def bent_panel(facet: Facet, *, zone: int) -> CylinderSurface:

@@ -10,7 +10,6 @@ all of them after each, coefficients eliminated (variable projection; Golub and 
 more in vertices that were kept out than in the others, and nothing that neighbours share.
 """
 
-import itertools
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -76,11 +75,6 @@ class DrawnSpline:
     def spline(self) -> KnotSpline:
         """In the points' own frame."""
         return self.solved.spline(self.middle_mm, self.half_mm)
-
-    @property
-    def cells(self) -> tuple[int, int]:
-        """Number of cells along x and y."""
-        return len(self.solved.knots[0]) + 1, len(self.solved.knots[1]) + 1
 
     def slope_variance(self, x_mm: Array, y_mm: Array, *, least_mm: float) -> Array:
         """(K,) mean variance of both slopes at points, which scatter by so much at least.
@@ -373,12 +367,8 @@ def _with_more(solved: _Solved) -> Knots:
 
 def _apart(knots: Knots) -> Knots:
     """Without those that have run into another or out of the face."""
-    kept: tuple[list[float], list[float]] = ([-1.0], [-1.0])
-    for found, along in zip(kept, knots, strict=True):
-        found += [
-            k for before, k in itertools.pairwise([-1.0, *along]) if k - before > _TOO_NEAR and abs(k) < 1.0 - _AT_RIM
-        ]
-    return np.array(kept[0][1:]), np.array(kept[1][1:])
+    x, y = (k[(np.diff(k, prepend=-1.0) > _TOO_NEAR) & (np.abs(k) < 1.0 - _AT_RIM)] for k in knots)
+    return x, y
 
 
 def _gains(solved: _Solved, axis: int, places: Array) -> Array:

@@ -3,6 +3,7 @@
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import partial
+from operator import attrgetter
 
 import numpy as np
 from numpy.typing import NDArray
@@ -48,17 +49,9 @@ class SplineSurface(Outlined):
 
     fit: PatchFit
 
-    def sag(self, x_mm: Array, y_mm: Array) -> Array:
-        """Height of the spline, mm."""
-        return self.fit.spline.value(x_mm, y_mm)
-
-    def gradient(self, x_mm: Array, y_mm: Array) -> Array:
-        """(..., 2) slopes of the spline."""
-        return self.fit.spline.gradient(x_mm, y_mm)
-
-    def sag_and_gradient(self, x_mm: Array, y_mm: Array) -> tuple[Array, Array]:
-        """Height and slopes of the spline, in one go."""
-        return self.fit.spline.value_and_gradient(x_mm, y_mm)
+    sag = property(attrgetter("fit.spline.value"))
+    gradient = property(attrgetter("fit.spline.gradient"))
+    sag_and_gradient = property(attrgetter("fit.spline.value_and_gradient"))
 
     def slope_sigma(self, x_mm: Array, y_mm: Array) -> Array:
         """1-sigma of a slope component, from the vertices' scatter about the spline and its misfit."""
@@ -115,7 +108,15 @@ def or_smoothest(fit: PatchFit, points_mm: Array) -> PatchFit:
     if fit.sure_enough or not FEWEST <= len(points_mm) <= MOST:
         return fit
     with suppress(np.linalg.LinAlgError):  # rows so far apart that a tile has two: the spline and its doubt stay
-        smoothest = _smoothest(points_mm)
+        found = fit_scattered(points_mm)  # for points that bend more than cells with several of them can follow
+        x, y = found.nodes_mm
+        smoothest = PatchFit(
+            spline=found.spline,
+            residual_rms_mm=float(np.std(points_mm[:, 2] - found.spline.value(points_mm[:, 0], points_mm[:, 1]))),
+            uncertainty=SlopeUncertainty(
+                start_mm=np.array([x[0], y[0]]), step_mm=np.array([x[1] - x[0], y[1] - y[0]]), sigma=found.slope_sigma
+            ),
+        )
         surer = smoothest.uncertainty.rms < fit.uncertainty.rms
         if not fit.too_few_points:  # a spline whose cells hold enough points may be in doubt at the rim alone
             surer &= smoothest.uncertainty.usual < fit.uncertainty.usual
@@ -137,28 +138,16 @@ def drawn_fit(points_mm: Array, rim: BoolArray, *, within_mm: float, rounding_mm
         or np.abs(drawn.left_mm).max() > _ONE_OFF * within_mm
     ):
         return None
+    x, y = drawn.solved.knots
     uncertainty = noise_uncertainty(
         partial(drawn.slope_variance, least_mm=KERNEL_MM),
         points_mm,
         drawn.left_mm,
-        cells=drawn.cells,
+        cells=(len(x) + 1, len(y) + 1),
         bow_mm=BOW * KERNEL_MM,
         strays=drawn.strays,
     )
     return PatchFit(spline=drawn.spline, residual_rms_mm=scatter, uncertainty=uncertainty)
-
-
-def _smoothest(points_mm: Array) -> PatchFit:
-    """The interpolant of `polyharmonic`, for points that bend more than cells with several of them can follow."""
-    found = fit_scattered(points_mm)
-    x, y = found.nodes_mm
-    return PatchFit(
-        spline=found.spline,
-        residual_rms_mm=float(np.std(points_mm[:, 2] - found.spline.value(points_mm[:, 0], points_mm[:, 1]))),
-        uncertainty=SlopeUncertainty(
-            start_mm=np.array([x[0], y[0]]), step_mm=np.array([x[1] - x[0], y[1] - y[0]]), sigma=found.slope_sigma
-        ),
-    )
 
 
 def spread_sample(count: int, most: int) -> NDArray[np.int64]:

@@ -3,10 +3,12 @@
 import itertools
 from dataclasses import dataclass
 from functools import cached_property
+from operator import attrgetter
 from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import binary_dilation
 
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.tracing.surfaces.surface import Tessellation
@@ -77,8 +79,9 @@ class Outline:
         size = np.maximum(np.array([x1 - x0, y1 - y0]) / _GRID, 1e-9)
         centres = low + (np.arange(_GRID)[:, None] + 0.5) * size
         state = np.zeros((_GRID, _GRID), np.int8)
-        for row, y in enumerate(centres[:, 1]):
-            crossed = np.sort(self._crossings(y))
+        for row, y in enumerate(centres[:, 1]):  # an edge owns its lower end, so shared corners count once
+            a, b = np.moveaxis(self.edges_mm[(self.edges_mm[:, 0, 1] > y) != (self.edges_mm[:, 1, 1] > y)], 1, 0)
+            crossed = np.sort(a[:, 0] + (y - a[:, 1]) * (b[:, 0] - a[:, 0]) / (b[:, 1] - a[:, 1]))
             state[:, row] = np.searchsorted(crossed, centres[:, 0]) % 2
         state[self._cells_near_edges(low, size)] = 2
         return low, size, state
@@ -92,23 +95,13 @@ class Outline:
 
     def _cells_near_edges(self, low: Array, size: Array) -> BoolArray:
         """(GRID, GRID) cells that an edge passes through, and their neighbours."""
-        near = np.zeros((_GRID + 2, _GRID + 2), bool)
+        near = np.zeros((_GRID, _GRID), bool)
         for a, b in self.edges_mm:
             steps = int(np.ceil(np.max(np.abs(b - a) / size) * 2)) + 2
             along = (a + np.linspace(0.0, 1.0, steps)[:, None] * (b - a) - low) / size
             i, j = np.clip(along.astype(int), 0, _GRID - 1).T
-            near[i + 1, j + 1] = True
-        grown = near.copy()
-        for shift in [(i, j) for i in (-1, 0, 1) for j in (-1, 0, 1)]:
-            grown |= np.roll(near, shift, (0, 1))
-        return grown[1:-1, 1:-1]
-
-    def _crossings(self, y: float) -> Array:
-        """x where edges cross a horizontal line; an edge owns its lower end, so shared corners count once."""
-        a, b = self.edges_mm[:, 0], self.edges_mm[:, 1]
-        straddles = (a[:, 1] > y) != (b[:, 1] > y)
-        a, b = a[straddles], b[straddles]
-        return a[:, 0] + (y - a[:, 1]) * (b[:, 0] - a[:, 0]) / (b[:, 1] - a[:, 1])
+            near[i, j] = True
+        return binary_dilation(near, np.ones((3, 3), bool))
 
     def _crossings_odd(self, x: Array, y: Array, row: NDArray[np.int64]) -> BoolArray:
         """Even-odd rule by counting the edges that a ray towards +x crosses, among those of the points' grid rows."""
@@ -172,22 +165,11 @@ class Outlined(_HeightField):
     outline: Outline
     tessellation: Tessellation | None = None
 
-    @property
-    def bounds_mm(self) -> tuple[tuple[float, float], tuple[float, float]]:
-        """The outline's bounding box."""
-        return self.outline.bounds_mm
-
-    def inside(self, x_mm: Array, y_mm: Array) -> BoolArray:
-        """Within the outline."""
-        return self.outline.inside(x_mm, y_mm)
-
-    def outside_mm(self, x_mm: Array, y_mm: Array) -> Array:
-        """Distance from the outline."""
-        return self.outline.outside_mm(x_mm, y_mm)
-
-    def rim_points(self, spacing_mm: float) -> Array:
-        """(N, 2) points along the outline."""
-        return self.outline.rim_points(spacing_mm)
+    # sideways a surface reaches as far as its outline
+    bounds_mm = property(attrgetter("outline.bounds_mm"))
+    inside = property(attrgetter("outline.inside"))
+    outside_mm = property(attrgetter("outline.outside_mm"))
+    rim_points = property(attrgetter("outline.rim_points"))
 
     def first_guesses(self, origins_mm: Array, directions: Array) -> tuple[Array, ...]:
         """Where the rays meet the plane z = 0."""

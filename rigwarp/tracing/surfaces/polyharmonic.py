@@ -14,9 +14,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy import linalg
+from scipy.interpolate import BSpline
 
 from rigwarp.geometry import Array
 from rigwarp.geometry.height_spline import HeightSpline
+from rigwarp.geometry.polynomials import plane_powers, plane_slopes
 from rigwarp.tracing.surfaces.spline_solve import DEGREE
 
 FEWEST, MOST = 60, 15_000
@@ -29,8 +31,7 @@ _NOISE = np.logspace(-12, -3, 7)  # in units of the kernel, tried in turn; with 
 _CELLS_PER_SPACING = 1.4  # of the spline that stands for it: its own error stays below a third
 _NODES_PER_CELL = 2
 _POWER, _SIGN = 5, -1.0
-_POWERS = [(i, k) for i in range(3) for k in range(3 - i)]  # of x and y, in the polynomial beside the kernel
-_TERMS = len(_POWERS)
+_ORDER, _TERMS = 2, 6  # of the polynomial beside the kernel
 _AT_ONCE = 2_000_000  # pairs of points
 
 
@@ -53,30 +54,29 @@ def fit_scattered(points_mm: Array) -> ScatteredFit:
     low, high, cells = low - cell, high + cell, cells + 2
     nodes = [np.linspace(a, b, int(n) * _NODES_PER_CELL + 1) for a, b, n in zip(low, high, cells, strict=True)]
     coarse = [along[::_NODES_PER_CELL] for along in nodes]
-    unit = _apart(points_mm, _CLOSEST * spacing) / size
-    noise = _noise_share(unit)
+    # one point of each cell of a grid: the slope between two that lie closer would be that of their rounding
+    own_cell = np.floor(points_mm[:, :2] / (_CLOSEST * spacing)).astype(np.int64)
+    unit = points_mm[np.sort(np.unique(own_cell, axis=0, return_index=True)[1])] / size
+    # variance of the vertices' noise in units of the kernel: that with which they foretell each other best
+    away = np.sum((unit[:, :2] - np.median(unit[:, :2], axis=0)) ** 2, axis=1)
+    asked = unit[np.argsort(away, kind="stable")[:_ASKED]]
+    noise = min(_NOISE.tolist(), key=lambda tried: float(np.sum(_System.of(asked, tried).left_out ** 2)))
     tiles = [_Tile.of(box, unit, noise) for box in _boxes(unit[:, :2])]
     height = _blended(tiles, [along / size for along in nodes], lambda tile, at: tile.height(at)) * size
     variance = _blended(tiles, [along / size for along in coarse], lambda tile, at: tile.slope_variance(at))
     flat = HeightSpline.over(
         ((low[0], high[0]), (low[1], high[1])), cells=(int(cells[0]), int(cells[1])), degree=DEGREE
     )
+    # least squares on the grid of nodes, one axis after the other
+    x, y = (
+        np.linalg.pinv(BSpline(knots, np.eye(count), DEGREE)(along))
+        for knots, count, along in zip(flat.knots, flat.coefficients_mm.shape, nodes, strict=True)
+    )
     return ScatteredFit(
-        spline=_through_grid(flat, nodes, height),
+        spline=flat.with_coefficients(x @ height @ y.T),
         nodes_mm=(coarse[0], coarse[1]),
         slope_sigma=np.sqrt(np.maximum(variance, 0.0)),
     )
-
-
-def _through_grid(flat: HeightSpline, nodes_mm: list[Array], height_mm: Array) -> HeightSpline:
-    """Least squares on a grid of nodes, one axis after the other."""
-    from scipy.interpolate import BSpline
-
-    x, y = (
-        np.linalg.pinv(BSpline(knots, np.eye(count), DEGREE)(along))
-        for knots, count, along in zip(flat.knots, flat.coefficients_mm.shape, nodes_mm, strict=True)
-    )
-    return flat.with_coefficients(x @ height_mm @ y.T)
 
 
 def _boxes(places: Array) -> Iterator[tuple[Array, Array]]:
@@ -110,7 +110,7 @@ class _System:
         system = np.zeros((n + _TERMS, n + _TERMS))
         system[:n, :n] = _kernel(points[:, :2], points[:, :2])
         system[:n, :n].flat[:: n + 1] += noise
-        system[:n, n:] = _polynomial(points[:, :2])
+        system[:n, n:] = plane_powers(points[:, :2], _ORDER)
         system[n:, :n] = system[:n, n:].T
         if np.linalg.matrix_rank(system[:n, n:]) < _TERMS:
             raise np.linalg.LinAlgError("the points do not tell a quadratic")
@@ -153,7 +153,7 @@ class _Tile:
     def height(self, at: Array) -> Array:
         """(K,) at places (K, 2)."""
         local = at - 0.5 * (self.low + self.high)
-        terms = np.concatenate([_kernel(local, self.places), _polynomial(local)], axis=1)
+        terms = np.concatenate([_kernel(local, self.places), plane_powers(local, _ORDER)], axis=1)
         return np.asarray(terms @ self.system.weights)
 
     def slope_variance(self, at: Array) -> Array:
@@ -162,7 +162,7 @@ class _Tile:
         away = local[:, None] - self.places
         slope = _SIGN * _POWER * np.sum(away * away, axis=-1) ** (0.5 * _POWER - 1.0)
         total = np.zeros(len(at))
-        for axis, polynomial in enumerate(_polynomial_slopes(local)):
+        for axis, polynomial in enumerate(plane_slopes(local, _ORDER)):
             terms = np.concatenate([slope * away[..., axis], polynomial], axis=1)
             total -= 0.5 * np.einsum("ki,ki->k", terms @ self.system.inverse, terms)
         return self.system.scale * total
@@ -192,31 +192,3 @@ def _kernel(one: Array, other: Array) -> Array:
     """(N, M) of places (N, 2) and (M, 2): -r^5."""
     r2 = sum((one[:, None, axis] - other[None, :, axis]) ** 2 for axis in (0, 1))
     return np.asarray(_SIGN * r2 ** (0.5 * _POWER))
-
-
-def _polynomial(places: Array) -> Array:
-    """(N, 6) of places (N, 2)."""
-    x, y = places.T
-    return np.stack([x**i * y**k for i, k in _POWERS], axis=-1)
-
-
-def _polynomial_slopes(places: Array) -> tuple[Array, Array]:
-    """(N, 6) its derivatives by x, and by y."""
-    x, y = places.T
-    by_x = [i * x ** max(i - 1, 0) * y**k for i, k in _POWERS]
-    by_y = [k * x**i * y ** max(k - 1, 0) for i, k in _POWERS]
-    return np.stack(by_x, axis=-1), np.stack(by_y, axis=-1)
-
-
-def _noise_share(points: Array) -> float:
-    """Variance of the vertices' noise in units of the kernel: that with which they foretell each other best."""
-    away = np.sum((points[:, :2] - np.median(points[:, :2], axis=0)) ** 2, axis=1)
-    asked = points[np.argsort(away, kind="stable")[:_ASKED]]
-    lost = [float(np.sum(_System.of(asked, noise).left_out ** 2)) for noise in _NOISE]
-    return float(_NOISE[int(np.argmin(lost))])
-
-
-def _apart(points: Array, least: float) -> Array:
-    """One point of each cell of a grid: the slope between two that lie closer would be that of their rounding."""
-    cell = np.floor(points[:, :2] / least).astype(np.int64)
-    return points[np.sort(np.unique(cell, axis=0, return_index=True)[1])]

@@ -142,9 +142,9 @@ def _kinks(rows: Array) -> list[int]:
     At each row the neighbours are fitted by a cubic plus J s_+ + K s_+^2 (s_+: distance past the row); J is the kink.
     Neighbouring rows see the same kink, so only the largest of a run counts.
     """
-    jump = np.zeros(len(rows))
+    jump, slopes = np.zeros(len(rows)), np.diff(rows[:, 1]) / np.diff(rows[:, 0])
     for i in range(1, len(rows) - 1):
-        near = _around(rows, i)
+        near = rows[max(i - _SIDE, 0) : i + _SIDE + 1]
         s = near[:, 0] - rows[i, 0]
         scale = float(np.abs(s).max())
         s = s / scale
@@ -153,7 +153,7 @@ def _kinks(rows: Array) -> list[int]:
         columns = [s**0, s, s**2, rise] if straight else [s**0, s, s**2, s**3, rise, rise**2]
         value, sigma = _coefficient(np.stack(columns, axis=-1), near[:, 1], 3 if straight else 4)
         value, sigma = value / scale, sigma / scale
-        turn = abs(_slope(rows, i) - _slope(rows, i - 1))
+        turn = abs(slopes[i] - slopes[i - 1])
         if abs(value) > max(_KINK_RAD, _SIGNIFICANT * sigma, 0.5 * turn) and turn > 0.5 * abs(value):
             jump[i] = abs(value)
     peaks = []
@@ -162,14 +162,6 @@ def _kinks(rows: Array) -> list[int]:
         if jump[i] == window.max():
             peaks.append(i)
     return peaks
-
-
-def _around(rows: Array, i: int) -> Array:
-    return rows[max(i - _SIDE, 0) : i + _SIDE + 1]
-
-
-def _slope(rows: Array, i: int) -> float:
-    return float((rows[i + 1, 1] - rows[i, 1]) / (rows[i + 1, 0] - rows[i, 0]))
 
 
 def _coefficient(columns: Array, z: Array, number: int) -> tuple[float, float]:

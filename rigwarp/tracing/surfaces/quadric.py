@@ -37,20 +37,34 @@ class QuadricSurface(Outlined):
             return -np.stack([by_x, by_y], axis=-1) / by_z[..., None]
 
     def first_guesses(self, origins_mm: Array, directions: Array) -> tuple[Array, ...]:
-        """Both meetings with the sheet, the one nearer to the plane z = 0 first."""
-        Q = self.quadric
-        M, b = Q[:3, :3], Q[:3, 3]
-        start = np.broadcast_to(origins_mm, directions.shape)
-        with np.errstate(invalid="ignore", divide="ignore"):
-            plane = -start[..., 2] / directions[..., 2]
-            p = start + plane[..., None] * directions  # close to the surface, where rounding does not matter
-            along = p @ M + b
-            a, half_b = np.sum(directions @ M * directions, axis=-1), np.sum(directions * along, axis=-1)
-            c = np.sum(p * (along + b), axis=-1) + Q[3, 3]
-            q = -half_b - np.where(half_b < 0.0, -1.0, 1.0) * np.sqrt(half_b * half_b - a * c)
-            near, far = c / q, q / a
-            guesses = []
-            for step in (near, far):
-                upward = np.sum((p + step[..., None] * directions) * M[2], axis=-1) + b[2]
-                guesses.append(plane + np.where(upward * b[2] > 0.0, step, np.nan))
-        return guesses[0], guesses[1]
+        """Both meetings with the sheet."""
+        return meetings(self.quadric, origins_mm, directions)
+
+
+def about_z(curvature: float, *, across: float, along: float) -> Array:
+    """(4, 4) quadric c (x^2 + `across` y^2 + `along` z^2) = 2 z, c in 1/mm, with its vertex at the origin."""
+    Q = np.diag([curvature, curvature * across, curvature * along, 0.0])
+    Q[2, 3] = Q[3, 2] = -1.0
+    return Q
+
+
+def meetings(quadric: Array, origins_mm: Array, directions: Array) -> tuple[Array, Array]:
+    """Distances to both meetings with the sheet through the origin, the one nearer to the plane z = 0 first; or NaN.
+
+    Rays start from that plane, not from their origin: seen from beyond the centre of a hyperboloid the usual closest
+    root lies on its other sheet (Spencer and Murty 1962, JOSA 52, 672).
+    """
+    M, b = quadric[:3, :3], quadric[:3, 3]
+    start = np.broadcast_to(origins_mm, directions.shape)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        plane = -start[..., 2] / directions[..., 2]
+        p = start + plane[..., None] * directions  # close to the surface, where rounding does not matter
+        along = p @ M + b
+        a, half_b = np.sum(directions @ M * directions, axis=-1), np.sum(directions * along, axis=-1)
+        c = np.sum(p * (along + b), axis=-1) + quadric[3, 3]
+        q = -half_b - np.where(half_b < 0.0, -1.0, 1.0) * np.sqrt(half_b * half_b - a * c)
+        guesses = []
+        for step in (c / q, q / a):
+            upward = np.sum((p + step[..., None] * directions) * M[2], axis=-1) + b[2]
+            guesses.append(plane + np.where(upward * b[2] > 0.0, step, np.nan))
+    return guesses[0], guesses[1]

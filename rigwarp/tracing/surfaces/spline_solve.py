@@ -41,10 +41,6 @@ class NormalFactor:
         """Solution of the equations, (M,) or (M, K)."""
         return np.asarray(linalg.cho_solve_banded((self.band, True), right, check_finite=False))
 
-    def inverse(self) -> Array:
-        """(M, M) inverse of the matrix: the coefficients' covariance per unit variance of a point."""
-        return self.solve(np.eye(self.band.shape[1]))
-
 
 def solve_spline(points_mm: Array, cells: tuple[int, int]) -> tuple[HeightSpline, NormalFactor]:
     """Least-squares spline through (N, 3) points with so many cells between the outermost points.
@@ -60,8 +56,10 @@ def solve_spline(points_mm: Array, cells: tuple[int, int]) -> tuple[HeightSpline
     x, y, z = points_mm.T
     normal, right = flat.normal_equations(x, y, z)
     weight = np.trace(normal) / len(normal)
-    for order, share in ((3, _SMOOTHING), (2, _STIFFNESS)):
-        normal += share * weight * _differences(flat.coefficients_mm.shape, order)
+    nx, ny = flat.coefficients_mm.shape
+    for order, share in ((3, _SMOOTHING), (2, _STIFFNESS)):  # of the coefficients' differences along both axes
+        dx, dy = (np.diff(np.eye(n), n=order, axis=0) for n in (nx, ny))
+        normal += share * weight * (np.kron(dx.T @ dx, np.eye(ny)) + np.kron(np.eye(nx), dy.T @ dy))
     factor = NormalFactor.of(normal, bandwidth=flat.degree * (flat.coefficients_mm.shape[1] + 1))
     spline = flat.with_coefficients(factor.solve(right))
     # iterative refinement: the normal equations square the condition number
@@ -88,9 +86,3 @@ def _band_cholesky(matrix: Array, bandwidth: int) -> Array:
             rows = below[column - stop :]
             left[column:reach, column : column + len(rows[:_BLOCK])] -= rows @ rows[:_BLOCK].T
     return left
-
-
-def _differences(shape: tuple[int, int], order: int) -> Array:
-    """(M, M) quadratic form of the coefficients' differences along both axes."""
-    dx, dy = (np.diff(np.eye(n), n=order, axis=0) for n in shape)
-    return np.kron(dx.T @ dx, np.eye(shape[1])) + np.kron(np.eye(shape[0]), dy.T @ dy)

@@ -1,6 +1,7 @@
 """What every mirror surface can do, and how a ray meets one."""
 
 from dataclasses import dataclass
+from operator import attrgetter
 from typing import Protocol
 
 import numpy as np
@@ -88,25 +89,16 @@ class FiguredSurface:
     base: Surface
     figure: HeightSpline
 
-    @property
-    def zone(self) -> int:
-        """Zone number of the surface underneath."""
-        return self.base.zone
-
-    @property
-    def name(self) -> str:
-        """Name of the surface underneath."""
-        return self.base.name
-
-    @property
-    def T_mirror_from_surface(self) -> Array:
-        """(4, 4), that of the surface underneath."""
-        return self.base.T_mirror_from_surface
-
-    @property
-    def bounds_mm(self) -> Bounds:
-        """Aperture bounds of the surface underneath."""
-        return self.base.bounds_mm
+    # all else is the design's: it stands where the design does, and a deviation of micrometres moves no rim
+    zone = property(attrgetter("base.zone"))
+    name = property(attrgetter("base.name"))
+    T_mirror_from_surface = property(attrgetter("base.T_mirror_from_surface"))
+    bounds_mm = property(attrgetter("base.bounds_mm"))
+    inside = property(attrgetter("base.inside"))
+    outside_mm = property(attrgetter("base.outside_mm"))
+    slope_sigma = property(attrgetter("base.slope_sigma"))
+    rim_points = property(attrgetter("base.rim_points"))
+    first_guesses = property(attrgetter("base.first_guesses"))
 
     def sag(self, x_mm: Array, y_mm: Array) -> Array:
         """Height of design plus deviation, mm."""
@@ -118,31 +110,9 @@ class FiguredSurface:
 
     def sag_and_gradient(self, x_mm: Array, y_mm: Array) -> tuple[Array, Array]:
         """Both of design plus deviation."""
-        (sag, slope), (more, steeper) = (
-            self.base.sag_and_gradient(x_mm, y_mm),
-            self.figure.value_and_gradient(x_mm, y_mm),
-        )
+        sag, slope = self.base.sag_and_gradient(x_mm, y_mm)
+        more, steeper = self.figure.value_and_gradient(x_mm, y_mm)
         return sag + more, slope + steeper
-
-    def inside(self, x_mm: Array, y_mm: Array) -> BoolArray:
-        """The design's aperture."""
-        return self.base.inside(x_mm, y_mm)
-
-    def outside_mm(self, x_mm: Array, y_mm: Array) -> Array:
-        """Distance from the design's aperture."""
-        return self.base.outside_mm(x_mm, y_mm)
-
-    def slope_sigma(self, x_mm: Array, y_mm: Array) -> Array:
-        """The design's own fit uncertainty; the deviation is taken as exact."""
-        return self.base.slope_sigma(x_mm, y_mm)
-
-    def rim_points(self, spacing_mm: float) -> Array:
-        """The design's rim."""
-        return self.base.rim_points(spacing_mm)
-
-    def first_guesses(self, origins_mm: Array, directions: Array) -> tuple[Array, ...]:
-        """Where the rays may meet the design: a deviation of micrometres is left to the Newton steps."""
-        return self.base.first_guesses(origins_mm, directions)
 
 
 def refine_hit(surface: Surface, origins_mm: Array, directions: Array, guess_mm: Array) -> Array:

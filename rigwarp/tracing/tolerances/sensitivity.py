@@ -7,8 +7,8 @@ footprint, along the surface's own z; the rig's figure tolerance is shared out a
 and prints bend most over their whole size.
 """
 
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -151,9 +151,8 @@ class _Sample:
             weights=np.ones(int(wanted.sum())),
         )
         across, down = (bare.land(model, np.array(d)) - bare.land(model, -np.array(d)) for d in ((0.5, 0), (0, 0.5)))
-        area = np.abs(across[:, 0] * down[:, 1] - across[:, 1] * down[:, 0])
-        area = np.nan_to_num(area)
-        return cls(**{**vars(bare), "weights": area / area.sum()})
+        area = np.nan_to_num(np.abs(across[:, 0] * down[:, 1] - across[:, 1] * down[:, 0]))
+        return replace(bare, weights=area / area.sum())
 
     def land(self, model: OpticalModel, aside_px: Array | None = None) -> Array:
         """(N, 2) where the pixels' light lands, each by way of its own zone, apertures and shadows left aside."""
@@ -249,15 +248,7 @@ def _figure(
 
 
 def _effect(shift_mm: Array, similar_mm: Array, weights: Array) -> Effect:
-    values: Sequence[float] = [
-        f(np.linalg.norm(field, axis=-1)) for field in (shift_mm, similar_mm) for f in (_rms(weights), _p95(weights))
-    ]
-    return Effect(rms_mm=values[0], p95_mm=values[1], rms_similar_mm=values[2], p95_similar_mm=values[3])
-
-
-def _rms(weights: Array) -> Callable[[Array], float]:
-    return lambda distance: float(np.sqrt(np.average(distance**2, weights=weights)))
-
-
-def _p95(weights: Array) -> Callable[[Array], float]:
-    return lambda distance: weighted_quantile(distance, weights, 0.95)
+    off, left = (np.linalg.norm(field, axis=-1) for field in (shift_mm, similar_mm))
+    rms, rms_left = (float(np.sqrt(np.average(distance**2, weights=weights))) for distance in (off, left))
+    p95, p95_left = (weighted_quantile(distance, weights, 0.95) for distance in (off, left))
+    return Effect(rms_mm=rms, p95_mm=p95, rms_similar_mm=rms_left, p95_similar_mm=p95_left)

@@ -66,12 +66,11 @@ def analyse_tolerances(found: Sensitivity, rng: np.random.Generator, *, draws: i
     Parameters
     ----------
     found : shifts are taken as linear in the parameters: tolerances are small against the rig.
-    rng : numpy.random.Generator
-    draws : int
     """
     sigma = np.array([parameter.sigma for parameter in found.parameters])
     amounts = rng.standard_normal((draws, len(sigma))) * sigma
-    off, similar = (_off_mm(amounts, field) for field in (found.shifts_mm, found.similar_mm))
+    fields = (np.tensordot(amounts, field, 1) for field in (found.shifts_mm, found.similar_mm))
+    off, similar = (np.linalg.norm(field, axis=-1) for field in fields)  # (draws, N) of each spot from its place
     p95, p95_similar = (np.array([weighted_quantile(one, found.weights, 0.95) for one in of]) for of in (off, similar))
     return ToleranceAnalysis(
         draws=draws,
@@ -82,12 +81,6 @@ def analyse_tolerances(found: Sensitivity, rng: np.random.Generator, *, draws: i
         p95_similar_high_mm=float(np.quantile(p95_similar, 0.95)),
         causes=_causes(found, sigma),
     )
-
-
-def _off_mm(amounts: Array, shifts_mm: Array) -> Array:
-    """(draws, N) distance of each spot from where it should be."""
-    n = shifts_mm.shape[1]
-    return np.linalg.norm((amounts @ shifts_mm.reshape(len(shifts_mm), -1)).reshape(-1, n, 2), axis=-1)
 
 
 def _causes(found: Sensitivity, sigma: Array) -> tuple[ToleranceCause, ...]:
