@@ -156,12 +156,7 @@ def _global_options(
         typer.Option("--version", help="Show the version and leave.", is_eager=True, callback=lambda on: _version(on)),
     ] = False,
     show_traceback: Annotated[
-        bool,
-        typer.Option(
-            _TRACEBACK_OPTION,
-            help=f"Show where an error comes from (also: {_TRACEBACK_VARIABLE}=1).",
-            show_default=False,
-        ),
+        bool, typer.Option(_TRACEBACK_OPTION, help=f"Show where an error comes from (also: {_TRACEBACK_VARIABLE}=1).")
     ] = False,
 ) -> None:
     """Options of rigwarp itself; `--traceback` is taken out before, so that it may stand anywhere."""

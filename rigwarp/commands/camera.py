@@ -21,15 +21,13 @@ from rigwarp.jobs.bench.camera_record import CameraMade, figures
 def camera(
     rig: RigArgument,
     lens: Annotated[
-        Path | None,
-        typer.Option(metavar="DIR", help="Photos of the hand-held board, each tilted another way.", show_default=False),
+        Path | None, typer.Option(metavar="DIR", help="Photos of the hand-held board, each tilted another way.")
     ] = None,
     table: Annotated[
         list[Path] | None,
         typer.Option(
             metavar="PHOTO",
             help="A photo of the sheet that lies on the table. Given again: of the sheet elsewhere on it.",
-            show_default=False,
         ),
     ] = None,
     keep_lens: Annotated[
@@ -46,7 +44,6 @@ def camera(
             metavar="MM",
             help="Of the sheet on the table, this once. [default: target.thickness_mm in rig.toml]",
             min=0.0,
-            show_default=False,
         ),
     ] = None,
     preview: Annotated[

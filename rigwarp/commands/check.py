@@ -30,25 +30,16 @@ from rigwarp.rig import ConicShape, FacetsShape, MeshShape, MirrorShape
 
 def check(
     rig: RigArgument,
-    files_only: Annotated[
-        bool, typer.Option("--files-only", help="Leave projector and camera alone.", show_default=False)
-    ] = False,
+    files_only: Annotated[bool, typer.Option("--files-only", help="Leave projector and camera alone.")] = False,
     preview: Annotated[
-        bool, typer.Option("--preview", help="First show the camera's live picture, to set it up.", show_default=False)
+        bool, typer.Option("--preview", help="First show the camera's live picture, to set it up.")
     ] = False,
-    tidy: Annotated[
-        bool,
-        typer.Option("--tidy", help="Remove unfinished runs and part files, after asking.", show_default=False),
-    ] = False,
+    tidy: Annotated[bool, typer.Option("--tidy", help="Remove unfinished runs and part files, after asking.")] = False,
     trust: Annotated[
         bool,
-        typer.Option(
-            "--trust",
-            help="Agree to the command in camera.device: it is run on this machine from then on.",
-            show_default=False,
-        ),
+        typer.Option("--trust", help="Agree to the command in camera.device: it is run on this machine from then on."),
     ] = False,
-    yes: Annotated[bool, typer.Option("--yes", help="Answer yes to --tidy.", show_default=False)] = False,
+    yes: Annotated[bool, typer.Option("--yes", help="Answer yes to --tidy.")] = False,
     display: DisplayOption = None,
     json: JsonOption = False,
 ) -> None:

@@ -26,12 +26,7 @@ def export(
     ],
     out: Annotated[
         Path | None,
-        typer.Option(
-            "--out",
-            metavar="PATH",
-            help="File, or folder for a warp; by default in the result folder.",
-            show_default=False,
-        ),
+        typer.Option("--out", metavar="PATH", help="File, or folder for a warp; by default in the result folder."),
     ] = None,
     share: Annotated[
         float,

@@ -16,10 +16,9 @@ from rigwarp.scenarios.own_rig import KINDS
 
 
 def new_rig(
-    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The folder to make.", show_default=False)],
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The folder to make.")],
     kind: Annotated[
-        str | None,
-        typer.Option(metavar="KIND", help=f"For your own rig: the kind of mirror, {', '.join(KINDS)}."),
+        str | None, typer.Option(metavar="KIND", help=f"For your own rig: the kind of mirror, {', '.join(KINDS)}.")
     ] = None,
     like: Annotated[
         str | None,

@@ -32,7 +32,6 @@ def page(
         typer.Argument(
             metavar="RIG...",
             help="The rig folder; several, or addresses of pages with their keys, for one line a table.",
-            show_default=False,
         ),
     ],
     port: Annotated[int, typer.Option("--port", min=0, max=65535, help="Where it listens.")] = PORT,

@@ -33,7 +33,6 @@ def play(
             metavar="[SOURCE]",
             help="A picture, a folder of pictures, a video, camera:0, a stream's address, or a check picture: "
             "check:grid, check:wedges, check:greys, check:white.",
-            show_default=False,
         ),
     ] = None,
     scene: Annotated[
@@ -47,8 +46,7 @@ def play(
         typer.Option("--still", metavar="OUT.png", help="Write the projector frame to a file and open no window."),
     ] = None,
     design: Annotated[
-        bool,
-        typer.Option("--design", help="Use the design's warp: what one would get without measuring."),
+        bool, typer.Option("--design", help="Use the design's warp: what one would get without measuring.")
     ] = False,
     aim: Annotated[
         bool,
@@ -66,8 +64,7 @@ def play(
         ),
     ] = None,
     wait_for_screen: Annotated[
-        bool,
-        typer.Option("--wait-for-screen", help="Wait until that display is there; end with 4 when it has gone."),
+        bool, typer.Option("--wait-for-screen", help="Wait until that display is there; end with 4 when it has gone.")
     ] = False,
     seconds: Annotated[float | None, typer.Option("--seconds", help="Stop after this time.")] = None,
     drawing: Annotated[

@@ -36,17 +36,13 @@ LASER_CAUTION = (
 
 
 def samples(
-    action: Annotated[
-        str, typer.Argument(metavar="ACTION", help="new, check, measure, compare or predict.", show_default=False)
-    ],
-    bench: Annotated[Path, typer.Argument(metavar="BENCH", help="The bench folder.", show_default=False)],
+    action: Annotated[str, typer.Argument(metavar="ACTION", help="new, check, measure, compare or predict.")],
+    bench: Annotated[Path, typer.Argument(metavar="BENCH", help="The bench folder.")],
     subject: Annotated[
-        str | None,
-        typer.Argument(metavar="[NAME|RIG]", help="measure: the sample; predict: the rig folder.", show_default=False),
+        str | None, typer.Argument(metavar="[NAME|RIG]", help="measure: the sample; predict: the rig folder.")
     ] = None,
     export: Annotated[
-        Path | None,
-        typer.Option("--export", metavar="DIR", help="measure: write the pictures there; show nothing."),
+        Path | None, typer.Option("--export", metavar="DIR", help="measure: write the pictures there; show nothing.")
     ] = None,
     import_: Annotated[
         Path | None,

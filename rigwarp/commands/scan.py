@@ -42,10 +42,7 @@ def scan(
         bool, typer.Option("--mend", help="With --import: take photographs that are mixed up in the right order.")
     ] = False,
     set_: Annotated[
-        str | None,
-        typer.Option(
-            "--set", metavar="NAME", help=f"Which patterns: {', '.join(SETS)} (see below).", show_default=False
-        ),
+        str | None, typer.Option("--set", metavar="NAME", help=f"Which patterns: {', '.join(SETS)} (see below).")
     ] = None,
     blur: Annotated[
         float | None,
@@ -76,7 +73,6 @@ def scan(
             min=5.0,
             max=500.0,
             help="A second scan, on a board that stands this much higher than the table.",
-            show_default=False,
         ),
     ] = None,
     table: Annotated[
@@ -85,7 +81,6 @@ def scan(
             "--table",
             metavar="PHOTO",
             help="With --raised: a photo of the sheet lying on the board; otherwise it is taken now.",
-            show_default=False,
         ),
     ] = None,
     average: AverageOption = 1,

@@ -21,10 +21,9 @@ _SMALLEST_MM, _LARGEST_MM = 8.0, 200.0  # of a square: fewer than ten camera pix
 
 
 def targets(
-    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The folder for the sheets.", show_default=False)],
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The folder for the sheets.")],
     rig: Annotated[
-        Path | None,
-        typer.Option(metavar="RIG", help="Draw the board that this rig's target keys describe.", show_default=False),
+        Path | None, typer.Option(metavar="RIG", help="Draw the board that this rig's target keys describe.")
     ] = None,
     square_mm: Annotated[
         float | None,
@@ -34,7 +33,6 @@ def targets(
             min=_SMALLEST_MM,
             max=_LARGEST_MM,
             help="Instead: one board of 10 x 7 squares of this size, for larger or smaller tables.",
-            show_default=False,
         ),
     ] = None,
     dots_mm: Annotated[
@@ -45,7 +43,6 @@ def targets(
             min=_SMALLEST_MM,
             max=_LARGEST_MM / 4,
             help="Instead: sheets of dots so far apart, for rigwarp view verify.",
-            show_default=False,
         ),
     ] = None,
     json: JsonOption = False,

@@ -39,7 +39,6 @@ RecogniseOption = Annotated[
         "--recognise",
         help="Say which closed form a mirror from a CAD file is, print the lines of rig.toml that give it so, and "
         "trace these, too: how far would the spots move?",
-        show_default=False,
     ),
 ]
 

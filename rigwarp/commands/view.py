@@ -41,11 +41,10 @@ _STILL_ENDINGS = (".png", ".tif")
 
 
 def view(
-    action: Annotated[str, typer.Argument(metavar="ACTION", help=f"{', '.join(ACTIONS)}.", show_default=False)],
-    rig: Annotated[Path, typer.Argument(metavar="RIG", help="The rig folder, or its rig.toml.", show_default=False)],
+    action: Annotated[str, typer.Argument(metavar="ACTION", help=f"{', '.join(ACTIONS)}.")],
+    rig: Annotated[Path, typer.Argument(metavar="RIG", help="The rig folder, or its rig.toml.")],
     photos: Annotated[
-        list[Path] | None,
-        typer.Argument(metavar="[PHOTO...]", help="verify: photographs of a sheet laid elsewhere.", show_default=False),
+        list[Path] | None, typer.Argument(metavar="[PHOTO...]", help="verify: photographs of a sheet laid elsewhere.")
     ] = None,
     sheets: Annotated[
         list[Path] | None,
@@ -61,15 +60,14 @@ def view(
         Path | None, typer.Option("--photos", metavar="DIR", help="lens: photographs of the board held in the hand.")
     ] = None,
     replace: Annotated[
-        bool, typer.Option("--replace", help="lens: make a new one; the old one is kept beside it.", show_default=False)
+        bool, typer.Option("--replace", help="lens: make a new one; the old one is kept beside it.")
     ] = False,
     still: Annotated[
         tuple[Path, Path] | None,
         typer.Option("--still", metavar="PHOTO OUT.png", help="play: straighten one photograph; nothing is opened."),
     ] = None,
     http: Annotated[
-        int | None,
-        typer.Option("--http", metavar="PORT", min=0, max=65535, help="play: for browsers, as Motion JPEG."),
+        int | None, typer.Option("--http", metavar="PORT", min=0, max=65535, help="play: for browsers, as Motion JPEG.")
     ] = None,
     http_host: Annotated[
         str, typer.Option("--http-host", help="play: where to listen; 0.0.0.0 lets the whole network look.")
