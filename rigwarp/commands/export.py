@@ -75,7 +75,7 @@ def export(
     """
     console = Console(json=json)
     folder = open_rig(rig, without_projector=view_mirror is not None)
-    written = export_current(
+    facts = export_current(
         folder,
         format,
         out=out,
@@ -86,14 +86,14 @@ def export(
         thickness_mm=thickness,
         view_mirror=view_mirror,
     )
-    console.say(f"wrote {written.file}")
+    console.say(f"wrote {facts['file']}")
     if format in ("mould", "mould-dxf"):
-        _print_mould(console, written.facts)
-    if "note" in written.facts:
-        console.note(written.facts["note"])
+        _print_mould(console, facts)
+    if "note" in facts:
+        console.note(facts["note"])
     if format == "mpcdi":
         console.note("mpcdi is experimental: try it with a test picture first; its README.md says what was assumed.")
-    console.result({"format": format, **written.facts})
+    console.result({"format": format, **facts})
     if view_mirror is None:
         print_next(console, folder)
 

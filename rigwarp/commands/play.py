@@ -17,7 +17,7 @@ from rigwarp.files import open_rig
 from rigwarp.files.records import HeartbeatRecord
 from rigwarp.jobs.next_step import NextStep, next_step
 from rigwarp.jobs.page import LOCAL, PORT
-from rigwarp.jobs.play import StillWritten, opened_show, play_show, write_still
+from rigwarp.jobs.play import Show, opened_show, play_show, write_still
 from rigwarp.jobs.play_options import Drawing, PlayOptions, SampleCount, write_play_service
 from rigwarp.jobs.play_status import player_status, require_alive
 from rigwarp.live.sources.source import DWELL_S, FADE_S
@@ -190,7 +190,8 @@ def play(
         return
     with opened_show(console, folder, options) as show:
         if still is not None:
-            _print_still(console, write_still(show, still))
+            write_still(show, still)
+            _print_still(console, still, show)
         else:
             console.caution()
             shown = play_show(console, show, served=lambda address: print_address(console, address, page_host))
@@ -228,9 +229,7 @@ def _print_status(console: Console, status: HeartbeatRecord) -> None:
     require_alive(status)
 
 
-def _print_still(console: Console, made: StillWritten) -> None:
-    width, height = made.resolution
-    console.say(
-        f"{made.path}: {width} x {height} pixels, {made.warp} warp; show it pixel for pixel at the native size."
-    )
-    console.result({"still": made.path, "resolution": [width, height], "warp": made.warp})
+def _print_still(console: Console, still: Path, show: Show) -> None:
+    (width, height), warp = show.warp.prewarp.projector_resolution, show.options.warp
+    console.say(f"{still}: {width} x {height} pixels, {warp} warp; show it pixel for pixel at the native size.")
+    console.result({"still": still, "resolution": [width, height], "warp": warp})

@@ -1,5 +1,6 @@
 """`rigwarp verify`: check pictures through the live warp, photographed, compared with what should be."""
 
+from dataclasses import asdict
 from functools import partial
 from pathlib import Path
 from typing import Annotated
@@ -19,7 +20,7 @@ from rigwarp.commands.verify_text import (
 )
 from rigwarp.errors import UsageError
 from rigwarp.files import RigFolder, open_rig
-from rigwarp.jobs.checks.drift import drift_record, look_quickly, outcome_record
+from rigwarp.jobs.checks.drift import drift_record, look_quickly
 from rigwarp.jobs.checks.refine import refine_current
 from rigwarp.jobs.checks.verify import require_passed, verify_current
 from rigwarp.jobs.checks.verify_record import check_figures
@@ -104,7 +105,7 @@ def _verify_quickly(console: Console, folder: RigFolder, display: int | None, *,
     check, done = looked.check, looked.reregistered
     if done is not None:
         print_reregistration(console, done)
-    outcome = None if done is None else outcome_record(done)
+    outcome = None if done is None else asdict(done)
     console.result({"result": check.result, **drift_record(check).to_dict(), "reregistration": outcome})
     print_next(console, folder)
     require_passed(judge_errors(looked.picture, folder.rig))

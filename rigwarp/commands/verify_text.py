@@ -199,8 +199,10 @@ def print_reregistration(console: Console, done: Reregistered) -> None:
         )
         return
     console.say(f"Re-registered: P95 {quantity(done.picture.p95_mm, 'mm')}. Current result {done.result}")
-    if done.camera_aside is not None:
-        console.say(f"The camera's new place is in camera.json; the one before is kept as {done.camera_aside.name}.")
+    if done.camera_kept_aside is not None:
+        console.say(
+            f"The camera's new place is in camera.json; the one before is kept as {done.camera_kept_aside.name}."
+        )
 
 
 def refined_record(done: Refined) -> dict[str, Any]:

@@ -9,8 +9,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from rigwarp.errors import DeviceError, RigwarpError, UsageError
-from rigwarp.files import RigFolder, read_adjustment, write_picture
-from rigwarp.files.names import ADJUST_FILE, HEARTBEAT_FILE
+from rigwarp.files import RigFolder, write_picture
+from rigwarp.files.adjust_file import hand_correction
+from rigwarp.files.names import HEARTBEAT_FILE
 from rigwarp.jobs.page import CHECKS, COMMAND, KeyWatch, page_hello, require_page
 from rigwarp.jobs.play_log import FrameWatch, drift_watch, focus_watch, logged, page_log
 from rigwarp.jobs.play_options import PlayOptions, SampleCount
@@ -25,8 +26,7 @@ from rigwarp.live.sources.aim import AimSource
 from rigwarp.live.sources.opening import open_source
 from rigwarp.live.sources.source import Source
 from rigwarp.live.sources.stream import StreamSource
-from rigwarp.prewarp import UNCHANGED, Adjustment, Prewarp
-from rigwarp.rig import Content
+from rigwarp.prewarp import UNCHANGED
 
 if TYPE_CHECKING:
     from rigwarp.live.operate.keeper import WarpKeeper
@@ -57,15 +57,6 @@ class Show:
 
 
 @dataclass(frozen=True, kw_only=True)
-class StillWritten:
-    """The projector frame of one picture; show it pixel for pixel."""
-
-    path: Path
-    resolution: tuple[int, int]
-    warp: str
-
-
-@dataclass(frozen=True, kw_only=True)
 class Shown:
     """A show that has ended."""
 
@@ -93,14 +84,23 @@ def opened_show(progress: Progress, folder: RigFolder, options: PlayOptions) -> 
         )
     counts = Counts()
     with closing(_open(folder, options, counts)) as source:
-        prewarp = _designed(folder, options) if options.design or options.aim else _measured(progress, folder)
-        adjustment, revision = _adjustment(progress, folder, options)
-        warp = warp_of(
-            prewarp,
-            _canvas(folder, options),
-            adjustment=adjustment,
-            sampling="quick" if options.samples is SampleCount.quick else "fine",
-        )
+        canvas = aim_canvas(folder.rig) if options.aim else folder.rig.content
+        adjustment, revision = UNCHANGED, 0  # one made for the measured map is no use on the design's
+        if options.warp == "design":
+            from rigwarp.jobs.design import design_prewarp  # brings the ray tracer, which a measured warp does not need
+
+            prewarp = design_prewarp(folder, canvas)
+        else:
+            measured = measured_warp(folder)
+            prewarp = measured.prewarp
+            if measured.note:
+                progress.note(measured.note)
+            try:
+                adjustment, revision = hand_correction(folder.root)
+            except RigwarpError as error:  # the show goes on, as it does when the file breaks while playing
+                progress.note(f"playing without the correction by hand: {error}")
+        quick = options.samples is SampleCount.quick
+        warp = warp_of(prewarp, canvas, adjustment=adjustment, sampling="quick" if quick else "fine")
         yield Show(folder=folder, options=options, source=source, warp=warp, revision=revision, counts=counts)
 
 
@@ -117,47 +117,12 @@ def _open(folder: RigFolder, options: PlayOptions, counts: Counts) -> Source:
 def _open_named(name: str, *, folder: RigFolder, options: PlayOptions, counts: Counts) -> Source:
     content, shorter_px = folder.rig.content, min(folder.rig.projector.resolution)
     finer = max(shorter_px / min(content.pixels), 1.0)  # a coarse canvas takes no detail from a fine projector
-    return open_source(
-        name,
-        content,
-        most_px=(round(finer * content.pixels[0]), round(finer * content.pixels[1])),
-        dwell_s=options.dwell_s,
-        fade_s=options.fade_s,
-        counts=counts,
-    )
+    most_px = round(finer * content.pixels[0]), round(finer * content.pixels[1])
+    return open_source(name, content, most_px=most_px, dwell_s=options.dwell_s, fade_s=options.fade_s, counts=counts)
 
 
-def _measured(progress: Progress, folder: RigFolder) -> Prewarp:
-    warp = measured_warp(folder)
-    if warp.note:
-        progress.note(warp.note)
-    return warp.prewarp
-
-
-def _designed(folder: RigFolder, options: PlayOptions) -> Prewarp:
-    from rigwarp.jobs.design import design_prewarp  # brings the ray tracer, which a measured warp does not need
-
-    return design_prewarp(folder, _canvas(folder, options))
-
-
-def _canvas(folder: RigFolder, options: PlayOptions) -> Content:
-    return aim_canvas(folder.rig) if options.aim else folder.rig.content
-
-
-def _adjustment(progress: Progress, folder: RigFolder, options: PlayOptions) -> tuple[Adjustment, int]:
-    """The correction to begin with; one made for the measured map is no use on the design's."""
-    path = folder.root / ADJUST_FILE
-    if options.design or options.aim or not path.exists():
-        return UNCHANGED, 0
-    try:
-        return read_adjustment(path)
-    except RigwarpError as error:  # the show goes on, as it does when the file breaks while playing
-        progress.note(f"playing without the correction by hand: {error}")
-        return UNCHANGED, 0
-
-
-def write_still(show: Show, still: Path) -> StillWritten:
-    """Write the projector frame of a show's first picture to a file.
+def write_still(show: Show, still: Path) -> None:
+    """Write the projector frame of a show's first picture to a file, to be shown pixel for pixel.
 
     Raises
     ------
@@ -169,7 +134,6 @@ def write_still(show: Show, still: Path) -> StillWritten:
         raise DeviceError(f"no picture came from {options.name} within {_FIRST_FRAME_S:g} s. Check that it runs.")
     picture = rgb_of(source.at(0.0))
     write_picture(still, CpuRenderer(show.warp, dither=options.dither).render(picture))
-    return StillWritten(path=still, resolution=show.warp.prewarp.projector_resolution, warp=options.warp)
 
 
 def _unheard(address: Mapping[str, Any]) -> None:
@@ -247,7 +211,7 @@ def _session_of(show: Show) -> tuple["Session", "WarpKeeper", "PageLink | None"]
     page, remote = _page_of(show), None
     if options.remote_port is not None:
         remote = Remote(options.remote_port, host=options.remote_host, counts=counts)
-    keeper = WarpKeeper(show.warp, root=None if options.design or options.aim else show.folder.root, counts=counts)
+    keeper = WarpKeeper(show.warp, root=None if options.warp == "design" else show.folder.root, counts=counts)
     open_named = partial(_open_named, folder=show.folder, options=options, counts=counts)
     session = Session(
         show.warp,

@@ -28,7 +28,7 @@ from rigwarp.files.names import CAMERA_FILE, DECODED_FILE, FIT_FILE, MAP_FILE, P
 from rigwarp.files.records import BorderRecord, FitRecord, MapFigures, RegistrationRecord, RippleRecord, VerdictRecord
 from rigwarp.files.records.record import finite
 from rigwarp.files.runs import current_or_none, finish_run, put_back, stamped_ahead
-from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry import BoolArray
 from rigwarp.geometry.threads import by_rows
 from rigwarp.jobs.design import design_map, design_model
 from rigwarp.jobs.freed_memory import give_back_memory, share_one_heap
@@ -51,6 +51,7 @@ from rigwarp.table_map import (
     samples_of_zones,
     zone_places,
 )
+from rigwarp.table_map.registration import shifts_by_name
 from rigwarp.tracing import OpticalModel
 from rigwarp.verification import MapBudget, WarpSigmas, plan_dots
 from rigwarp.verification.verdict import Verdict, judge_fit, lights
@@ -66,6 +67,8 @@ class WarpMade:
         not kept in memory, of which a small board has little.
     table_map : what the map's fit tells beside its pixels, and `figures` what `held_out_figures` says of it.
     triangles, mesh_error_px : of the prewarp.
+    lit : (K,) by check dot, whether the map lights its place.
+    sigmas : what the budget is made from.
     verdict : what speaks against the map.
     """
 
@@ -74,6 +77,8 @@ class WarpMade:
     figures: MapFigures
     triangles: int
     mesh_error_px: float
+    lit: BoolArray
+    sigmas: WarpSigmas
     verdict: Verdict
 
 
@@ -155,7 +160,7 @@ def fit_scans(
         places = zone_places(decoded)
         for words in filter(None, places.in_words):
             progress.note(f"{words[0].upper()}{words[1:]}, which was put right.")
-        of_scans = beside.submit(_scan_figures, _with_places(decoded, places))
+        of_scans = beside.submit(_scan_figures, decoded, places)
         lit = [shown_in(folder, scan) for scan in scans]
 
         def found_map() -> TableMapFit:
@@ -165,29 +170,19 @@ def fit_scans(
             advance()
             return found
 
-        warp = _written_warp(folder, run, found_map(), origin, beside)
-        table_map, figures = warp.table_map, warp.figures
+        made = _written_warp(folder, run, found_map(), origin, beside)
+        table_map = made.table_map
 
         def judged(built: AsBuilt | None) -> Verdict:
-            share = finite(figures.coverage)
-            return judge_fit(
-                table_map, built, folder.rig, promised=planned.result(), lit=warp.lit, measured_share=share
-            )
+            """The verdict, noted in fit.json."""
+            share = finite(made.figures.coverage)
+            lit = made.lit
+            found = judge_fit(table_map, built, folder.rig, promised=planned.result(), lit=lit, measured_share=share)
+            record = _fit_record(made, of_scans.result(), clock.seconds)
+            replace(record, verdict=VerdictRecord.of(found, accepted=accept)).write(run / FIT_FILE, replace=True)
+            return found
 
-        def noted(verdict: Verdict) -> None:
-            record = _fit_record(table_map, figures, of_scans.result(), clock.seconds)
-            replace(record, verdict=VerdictRecord.of(verdict, accepted=accept)).write(run / FIT_FILE, replace=True)
-
-        verdict = judged(None)
-        noted(verdict)
-        made = WarpMade(
-            run=run,
-            table_map=table_map,
-            figures=figures,
-            triangles=warp.triangles,
-            mesh_error_px=warp.mesh_error_px,
-            verdict=verdict,
-        )
+        made = replace(made, verdict=judged(None))
         clock.lap("prewarp")
         finish_run(run)
         give_back_memory()
@@ -209,22 +204,15 @@ def fit_scans(
         advance()
         if as_built is not None:
             write_as_built(run, as_built, extra=origin)
-        verdict = judged(as_built)
-        noted(verdict)
-        verdict = verdict.with_more(shown)
-        budget = write_budget(folder, run, warp.sigmas)
+        verdict = judged(as_built).with_more(shown)
+        budget = write_budget(folder, run, made.sigmas)
         if current and verdict.failures and not accept:
             current = False
             put_back(folder.root, before)
     return FitMade(
-        run=run,
-        table_map=table_map,
-        figures=figures,
-        triangles=warp.triangles,
-        mesh_error_px=warp.mesh_error_px,
+        **{**vars(made), "verdict": verdict},
         as_built=as_built,
         budget=budget,
-        verdict=verdict,
         current=current,
         seconds=clock.seconds,
         ready_s=clock.ready_s,
@@ -246,50 +234,11 @@ def _table_map(
     return replace(found, not_proven="; ".join(filter(None, [found.not_proven, places.not_proven])))
 
 
-@dataclass(frozen=True, kw_only=True)
-class _WrittenWarp:
-    """What is kept of map and prewarp once their files are written.
-
-    Attributes
-    ----------
-    table_map, figures, triangles, mesh_error_px : see `WarpMade`.
-    lit : (K,) by check dot, whether the map lights its place.
-    sigmas : what the budget is made from.
-    """
-
-    table_map: MapFacts
-    figures: MapFigures
-    triangles: int
-    mesh_error_px: float
-    lit: BoolArray
-    sigmas: WarpSigmas
-
-
 def _written_warp(
     folder: RigFolder, run: Path, table_map: TableMapFit, origin: dict[str, str], beside: ThreadPoolExecutor
-) -> _WrittenWarp:
-    """Write the map, and the prewarp made from it."""
-    written = beside.submit(_write_map, run, table_map, origin)
-    figures = beside.submit(held_out_figures, folder.rig, table_map)
-    lit = beside.submit(lights, table_map.table_map, plan_dots(folder.rig.content))
-    transfer = folder.rig.projector.transfer
-    prewarp = build_prewarp(table_map.table_map, folder.rig.content, transfer, light=table_map.light)
-    write_prewarp(run / PREWARP_FILE, prewarp, extra=origin)
-    sigmas = warp_sigmas(folder.rig, table_map.table_map, _parts(table_map), prewarp)
-    written.result()
-    return _WrittenWarp(
-        table_map=table_map.facts(),
-        figures=figures.result(),
-        triangles=len(prewarp.triangles),
-        mesh_error_px=prewarp.mesh_error_px,
-        lit=lit.result(),
-        sigmas=sigmas,
-    )
-
-
-def _parts(table_map: TableMapFit) -> dict[str, Array]:
-    """The parts of its sigma by their names in map.npz."""
-    return {
+) -> WarpMade:
+    """Write the map, and the prewarp made from it; what speaks against them is not judged yet."""
+    parts = {
         "sigma_random_mm": table_map.random_mm,
         "sigma_common_mm": table_map.common_mm,
         "sigma_decode_mm": table_map.decode_mm,
@@ -299,17 +248,25 @@ def _parts(table_map: TableMapFit) -> dict[str, Array]:
         "sigma_bands_mm": table_map.bands_mm,
         "sigma_curve_mm": table_map.curve_mm,
     }
-
-
-def _write_map(run: Path, table_map: TableMapFit, origin: dict[str, str]) -> None:
-    more = {**_parts(table_map), "light": table_map.light}
-    write_map(run / MAP_FILE, table_map.table_map, rig_hash=origin["rig_hash"], scan=origin["scan"], more=more)
-
-
-def _with_places(decoded: Sequence[Decoded], places: ZonePlaces) -> list[Decoded]:
-    """The scans with what was put right between them noted."""
-    told = zip(decoded, places.in_words, strict=True)
-    return [replace(one, corrected=(*one.corrected, words)) if words else one for one, words in told]
+    more = {**parts, "light": table_map.light}
+    written = beside.submit(write_map, run / MAP_FILE, table_map.table_map, more=more, **origin)
+    figures = beside.submit(held_out_figures, folder.rig, table_map)
+    lit = beside.submit(lights, table_map.table_map, plan_dots(folder.rig.content))
+    transfer = folder.rig.projector.transfer
+    prewarp = build_prewarp(table_map.table_map, folder.rig.content, transfer, light=table_map.light)
+    write_prewarp(run / PREWARP_FILE, prewarp, extra=origin)
+    sigmas = warp_sigmas(folder.rig, table_map.table_map, parts, prewarp)
+    written.result()
+    return WarpMade(
+        run=run,
+        table_map=table_map.facts(),
+        figures=figures.result(),
+        triangles=len(prewarp.triangles),
+        mesh_error_px=prewarp.mesh_error_px,
+        lit=lit.result(),
+        sigmas=sigmas,
+        verdict=Verdict(),
+    )
 
 
 def _say_which(progress: Progress, names: Sequence[str], finished: Sequence[Path]) -> None:
@@ -359,11 +316,10 @@ def held_out_figures(rig: Rig, table_map: TableMapFit) -> MapFigures:
 
 def border_record(border: Border) -> BorderRecord:
     """What is reported of a border between zones."""
-    return BorderRecord(
-        zones=tuple(float(zone) for zone in border.band.zones),
-        told=border.told,
+    return BorderRecord.of(
+        border,
+        zones=[float(zone) for zone in border.band.zones],
         offset_mm=float(np.nan_to_num(np.nanmedian(border.offset_mm))),
-        turned_deg=border.turned_deg,
         offset_px=float(np.median(border.offset_px)),
         largest_px=float(np.abs(border.offset_px).max()),
         sigma_px=float(np.median(border.sigma_px)),
@@ -393,25 +349,20 @@ def _check_sizes(folder: RigFolder, camera: CameraModel, decoded: Decoded) -> No
         )
 
 
-def _scan_figures(decoded: Sequence[Decoded]) -> dict[str, Any]:
-    """What each scan says of itself; by number where there are several."""
-    scans = {f"scan {number}": scan_figures(one) for number, one in enumerate(decoded, start=1)}
+def _scan_figures(decoded: Sequence[Decoded], places: ZonePlaces) -> dict[str, Any]:
+    """What each scan says of itself, and what was put right between them; by number where there are several."""
+    scans = {}
+    for number, (one, words) in enumerate(zip(decoded, places.in_words, strict=True), start=1):
+        told = (words,) if words else ()
+        scans[f"scan {number}"] = scan_figures(replace(one, corrected=one.corrected + told))
     return scans if len(scans) > 1 else scans["scan 1"]
 
 
-def _fit_record(
-    table_map: MapFacts, figures: MapFigures, of_scans: dict[str, Any], seconds: dict[str, float]
-) -> FitRecord:
-    projector_mm, projector_rad, mirror_mm, mirror_rad = table_map.registration.shifts.reshape(4, 3)
-    shifts = {
-        "projector_shift_mm": projector_mm,
-        "projector_turn_deg": np.degrees(projector_rad),
-        "mirror_shift_mm": mirror_mm,
-        "mirror_turn_deg": np.degrees(mirror_rad),
-    }
+def _fit_record(made: WarpMade, of_scans: dict[str, Any], seconds: dict[str, float]) -> FitRecord:
+    table_map, registration = made.table_map, made.table_map.registration
     return FitRecord(
-        table_map=figures,
-        registration=RegistrationRecord.of(table_map.registration, shifts=shifts),
+        table_map=made.figures,
+        registration=RegistrationRecord.of(registration, shifts=shifts_by_name(registration.shifts)),
         borders=tuple(border_record(border) for border in table_map.borders),
         samples={"offered": table_map.samples_offered, "used": table_map.samples_used},
         decode=of_scans,
