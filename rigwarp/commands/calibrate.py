@@ -2,9 +2,8 @@
 
 from functools import partial
 
-from rigwarp.commands.console import Console
+from rigwarp.commands.console import Console, print_next
 from rigwarp.commands.fit_text import as_built_figures, print_fit
-from rigwarp.commands.next_text import print_next
 from rigwarp.commands.options import (
     AcceptOption,
     AverageOption,

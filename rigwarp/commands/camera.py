@@ -6,8 +6,7 @@ from typing import Annotated, Any
 import typer
 
 from rigwarp.commands.camera_text import print_camera
-from rigwarp.commands.console import Console
-from rigwarp.commands.next_text import print_next
+from rigwarp.commands.console import Console, print_next
 from rigwarp.commands.options import JsonOption, RigArgument
 from rigwarp.commands.terminal import AtTerminal
 from rigwarp.errors import UsageError

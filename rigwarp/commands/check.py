@@ -6,9 +6,8 @@ from typing import Annotated, Any
 import typer
 
 from rigwarp.capture.preflight.findings import PreflightFinding, require_no_stop
-from rigwarp.commands.console import Console
+from rigwarp.commands.console import Console, print_next
 from rigwarp.commands.lines import together
-from rigwarp.commands.next_text import print_next
 from rigwarp.commands.options import DisplayOption, JsonOption, RigArgument
 from rigwarp.commands.terminal import AtTerminal, agree_to_command, confirm_tidy
 from rigwarp.files import RigFolder, leftovers, open_rig, remove_leftovers, rig_locked
@@ -23,7 +22,6 @@ from rigwarp.jobs.bench.check import (
 )
 from rigwarp.jobs.bench.frame_cost import FrameCost, frame_cost
 from rigwarp.jobs.bench.machine import Machine, look_around
-from rigwarp.jobs.bench.preflight import camera_and_sheet
 from rigwarp.jobs.bench.preview import watch_camera
 from rigwarp.rig import ConicShape, FacetsShape, MeshShape, MirrorShape
 
@@ -82,10 +80,7 @@ def check(
     console.say()
     console.caution()
     if preview:
-        camera, sheet_height_mm = camera_and_sheet(folder)
-        watch_camera(
-            console, folder, model=camera, sheet_height_mm=sheet_height_mm, display=display, person=AtTerminal(console)
-        )
+        watch_camera(console, folder, display=display, person=AtTerminal(console))
     tried = TriedOut(reason="left alone") if files_only else try_out(console, folder, display)
     looked = tried.looked
     _print_bench(console, tried)

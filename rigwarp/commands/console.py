@@ -6,8 +6,9 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from typing import Any, Final
 
-from rigwarp.commands.lines import columns_of, filled, table_lines
-from rigwarp.files import plain_json
+from rigwarp.commands.lines import columns_of, filled, table_lines, together
+from rigwarp.files import RigFolder, plain_json
+from rigwarp.jobs.next_step import NextStep, next_step
 from rigwarp.words import Glosses, number
 
 CAUTION: Final = (
@@ -94,6 +95,17 @@ class Console:
                 bars.update(task, advance=steps)
 
             yield advance
+
+
+def print_next(console: Console, folder: RigFolder) -> None:
+    """The last line of a command: how things stand and what to type next."""
+    console.say()
+    print_step(console, next_step(folder))
+
+
+def print_step(console: Console, step: NextStep) -> None:
+    """One sentence, and the command whole, to be copied."""
+    console.say(f"{step.standing} Next: {together(step.command)}")
 
 
 def _ignore(steps: int = 1) -> None:

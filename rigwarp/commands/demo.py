@@ -7,9 +7,8 @@ from typing import Annotated, Any
 import typer
 
 from rigwarp.commands.camera_text import print_camera
-from rigwarp.commands.console import Console
+from rigwarp.commands.console import Console, print_next, print_step
 from rigwarp.commands.fit_text import as_built_figures, print_fit
-from rigwarp.commands.next_text import print_next, print_step
 from rigwarp.commands.options import JsonOption
 from rigwarp.commands.samples_text import print_compared
 from rigwarp.commands.scan_text import print_scan

@@ -6,8 +6,7 @@ from typing import Annotated, Any
 
 import typer
 
-from rigwarp.commands.console import Console
-from rigwarp.commands.next_text import print_next
+from rigwarp.commands.console import Console, print_next
 from rigwarp.commands.options import JsonOption, RigArgument
 from rigwarp.files import open_rig
 from rigwarp.jobs.results.export import THICKNESS_MM, export_current

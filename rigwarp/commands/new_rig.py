@@ -5,8 +5,7 @@ from typing import Annotated
 
 import typer
 
-from rigwarp.commands.console import Console
-from rigwarp.commands.next_text import print_step
+from rigwarp.commands.console import Console, print_step
 from rigwarp.commands.options import JsonOption
 from rigwarp.errors import UsageError
 from rigwarp.files.names import RIG_FILE

@@ -8,8 +8,7 @@ from typing import Annotated
 import numpy as np
 import typer
 
-from rigwarp.commands.console import Console
-from rigwarp.commands.next_text import print_step
+from rigwarp.commands.console import Console, print_step
 from rigwarp.commands.options import CallOption, JsonOption, LanguageOption, PageHostOption, PageNameOption, RigArgument
 from rigwarp.commands.page_text import page_options, print_address
 from rigwarp.errors import UsageError

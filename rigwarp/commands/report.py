@@ -1,7 +1,6 @@
 """`rigwarp report`: the current result as one page for people."""
 
-from rigwarp.commands.console import Console
-from rigwarp.commands.next_text import print_next
+from rigwarp.commands.console import Console, print_next
 from rigwarp.commands.options import JsonOption, RigArgument
 from rigwarp.files import open_rig
 from rigwarp.jobs.results.report import report_current

@@ -6,8 +6,7 @@ from typing import Annotated
 import numpy as np
 import typer
 
-from rigwarp.commands.console import Console
-from rigwarp.commands.next_text import print_step
+from rigwarp.commands.console import Console, print_step
 from rigwarp.commands.options import DisplayOption, JsonOption
 from rigwarp.commands.samples_text import print_compared
 from rigwarp.commands.terminal import AtTerminal

@@ -6,8 +6,7 @@ from typing import Annotated
 
 import typer
 
-from rigwarp.commands.console import Console
-from rigwarp.commands.next_text import print_step
+from rigwarp.commands.console import Console, print_step
 from rigwarp.commands.options import JsonOption
 from rigwarp.errors import InputError, UsageError
 from rigwarp.files import make_folder, open_rig, write_together

@@ -5,8 +5,7 @@ from typing import Annotated, Any
 
 import typer
 
-from rigwarp.commands.console import Console
-from rigwarp.commands.next_text import print_next
+from rigwarp.commands.console import Console, print_next
 from rigwarp.commands.options import JsonOption, RigArgument
 from rigwarp.files import open_rig
 from rigwarp.jobs.recognise import Recognised, check_from_cad, recognise_mirror

@@ -6,8 +6,7 @@ from typing import Annotated
 
 import typer
 
-from rigwarp.commands.console import Console
-from rigwarp.commands.next_text import print_step
+from rigwarp.commands.console import Console, print_step
 from rigwarp.commands.options import AverageOption, DisplayOption, FastOption, JsonOption, ResumeOption, YesOption
 from rigwarp.commands.terminal import confirm_fast
 from rigwarp.commands.view_live_text import (

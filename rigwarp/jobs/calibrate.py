@@ -9,7 +9,6 @@ from rigwarp.devices import Bench, DisplayChoice
 from rigwarp.files import RigFolder, rig_locked
 from rigwarp.files.camera_file import camera_of
 from rigwarp.jobs.bench.live_bench import live_bench
-from rigwarp.jobs.bench.preflight import preflight_before_scan
 from rigwarp.jobs.checks.verify import DotsShown, Verified, check_dots, verify_result
 from rigwarp.jobs.checks.verify_record import Checked
 from rigwarp.jobs.design import design_model
@@ -88,8 +87,7 @@ def calibrate_live(
     """
     share_one_heap()
     require_calibratable(folder, resume=resume)
-    with live_bench(progress, folder, display=display, fast=fast) as bench:
-        preflight_before_scan(progress, folder, bench, wanted=look and not resume)
+    with live_bench(progress, folder, display=display, fast=fast, look=look and not resume) as bench:
         return calibrate_rig(progress, folder, bench, options, resume=resume, accept=accept, steps=steps)
 
 

@@ -78,12 +78,10 @@ class OpenedRig:
         display : number of the projector's monitor, or a display that is open.
         """
         from rigwarp.jobs.bench.live_bench import live_bench
-        from rigwarp.jobs.bench.preflight import preflight_before_scan
         from rigwarp.jobs.scans.scan_runs import ScanOptions
         from rigwarp.jobs.scans.zone_scan import take_scans
 
-        with live_bench(self._progress, self.folder, display=display) as bench:
-            preflight_before_scan(self._progress, self.folder, bench, wanted=not resume)
+        with live_bench(self._progress, self.folder, display=display, look=not resume) as bench:
             return take_scans(self._progress, self.folder, bench, options or ScanOptions(), resume=resume)
 
     def fit(self, scan: str | None = None, *, accept: bool = False) -> "FitMade":

@@ -9,7 +9,7 @@ import numpy as np
 from rigwarp.camera import CameraModel
 from rigwarp.devices import VIRTUAL, Camera, open_virtual
 from rigwarp.files import RigFolder
-from rigwarp.jobs.bench.preflight import camera_and_sheet
+from rigwarp.jobs.bench.live_bench import camera_and_sheet
 
 _CODE = 160
 """Of the grey that a virtual projector shows: seen, and nothing burns out."""

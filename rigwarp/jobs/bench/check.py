@@ -19,9 +19,8 @@ from rigwarp.files.names import CAMERA_FILE, CURRENT_FILE, DESIGN_FILE, RESULTS,
 from rigwarp.files.records import MapOrigin
 from rigwarp.files.trust import add_trusted
 from rigwarp.jobs.bench.camera_state import CameraState, camera_state
-from rigwarp.jobs.bench.live_bench import live_bench
+from rigwarp.jobs.bench.live_bench import live_bench, preflight
 from rigwarp.jobs.bench.machine import Machine
-from rigwarp.jobs.bench.preflight import preflight
 from rigwarp.jobs.progress import Progress
 from rigwarp.reports.measures.pixel_scale import pixel_light
 from rigwarp.rig import Rig, inside_content

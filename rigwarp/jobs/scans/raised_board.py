@@ -15,7 +15,7 @@ from rigwarp.files import RigFolder, interrupted_run, read_bytes, read_photo, re
 from rigwarp.files.names import CAMERA_FILE, SCANS, START_FILE
 from rigwarp.files.records import ScanSettings
 from rigwarp.jobs.bench.camera_live import take_photos
-from rigwarp.jobs.bench.preflight import camera_and_sheet
+from rigwarp.jobs.bench.live_bench import camera_and_sheet
 from rigwarp.jobs.progress import NOBODY, Person, Progress
 from rigwarp.jobs.scans.scan_runs import RAISED, RAISED_BOARD
 

@@ -16,8 +16,7 @@ from rigwarp.errors import InputError, MeasurementError
 from rigwarp.files import RigFolder
 from rigwarp.files.names import MOVED_FILE, ZONES_FILE
 from rigwarp.files.records import MovedRecord
-from rigwarp.jobs.bench.live_bench import live_bench
-from rigwarp.jobs.bench.preflight import camera_and_sheet
+from rigwarp.jobs.bench.live_bench import camera_and_sheet, live_bench
 from rigwarp.jobs.progress import NOBODY, Person, Progress
 from rigwarp.jobs.scans.chosen_scans import table_scans
 from rigwarp.jobs.scans.zone_scan import lit_again

@@ -65,10 +65,7 @@ class _Zones:
 
     def lit(self, bench: Bench, number: int) -> Bench:
         """The bench with only a zone lit."""
-        if not self.group:
-            return bench
-        display = MaskedDisplay(bench.display, self.map == number)
-        return replace(bench, display=display)
+        return replace(bench, display=MaskedDisplay(bench.display, self.map == number)) if self.group else bench
 
 
 def take_scans(
@@ -97,17 +94,11 @@ def take_scans(
     with rig_locked(folder.root, COMMAND):
         if resume:
             return _resumed(progress, folder, bench)
-        return _begun(progress, folder, bench, options or ScanOptions(), note or {})
-
-
-def _begun(
-    progress: Progress, folder: RigFolder, bench: Bench, options: ScanOptions, note: Mapping[str, Any]
-) -> list[ScanTaken]:
-    zone_map = zones_of(folder)
-    numbers = zone_numbers(zone_map)
-    group = secrets.token_hex(4) if len(numbers) > 1 else ""
-    zones = _Zones(group=group, numbers=numbers if group else [0], map=zone_map, note=note)
-    return [_taken(progress, folder, bench, options, zones, number) for number in zones.numbers]
+        zone_map, options = zones_of(folder), options or ScanOptions()
+        numbers = zone_numbers(zone_map)
+        group = secrets.token_hex(4) if len(numbers) > 1 else ""
+        zones = _Zones(group=group, numbers=numbers if group else [0], map=zone_map, note=note or {})
+        return [_taken(progress, folder, bench, options, zones, number) for number in zones.numbers]
 
 
 def export_scans(progress: Progress, folder: RigFolder, target: Path, patterns: PatternSet) -> dict[Path, int]:
