@@ -8,7 +8,7 @@ from typing import Any, Final
 
 from rigwarp.commands.lines import columns_of, filled, table_lines, together
 from rigwarp.files import RigFolder, plain_json
-from rigwarp.jobs.next_step import NextStep, next_step
+from rigwarp.jobs.next_step import next_step
 from rigwarp.words import Glosses, number
 
 CAUTION: Final = (
@@ -99,13 +99,14 @@ class Console:
 
 def print_next(console: Console, folder: RigFolder) -> None:
     """The last line of a command: how things stand and what to type next."""
+    step = next_step(folder)
     console.say()
-    print_step(console, next_step(folder))
+    print_step(console, step.standing, step.command)
 
 
-def print_step(console: Console, step: NextStep) -> None:
-    """One sentence, and the command whole, to be copied."""
-    console.say(f"{step.standing} Next: {together(step.command)}")
+def print_step(console: Console, standing: str, command: str) -> None:
+    """How things stand in one sentence, and the command whole, to be copied."""
+    console.say(f"{standing} Next: {together(command)}")
 
 
 def _ignore(steps: int = 1) -> None:

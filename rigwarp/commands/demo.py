@@ -20,7 +20,6 @@ from rigwarp.files.names import RIG_FILE
 from rigwarp.jobs.checks.verify import require_passed
 from rigwarp.jobs.checks.verify_record import error_figures
 from rigwarp.jobs.demo import Demonstrated, DemoSteps, demonstrate, free_folder
-from rigwarp.jobs.next_step import NextStep
 from rigwarp.jobs.samples.bench_folder import OFFCUT_BOX
 from rigwarp.jobs.samples.demo import SEATINGS, demo_offcuts
 from rigwarp.jobs.samples.figure_rows import COLUMNS
@@ -93,7 +92,7 @@ def _view_only(console: Console, root: Path) -> None:
     console.result({"rig": root, **shown_result(seen)})
     require_passed(seen.verified.verdict)
     console.say()
-    print_step(console, NextStep(standing="The view is measured.", command=f"rigwarp view play {root}"))
+    print_step(console, "The view is measured.", f"rigwarp view play {root}")
 
 
 def _offcuts(console: Console, root: Path) -> None:

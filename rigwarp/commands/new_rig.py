@@ -9,7 +9,6 @@ from rigwarp.commands.console import Console, print_step
 from rigwarp.commands.options import JsonOption
 from rigwarp.errors import UsageError
 from rigwarp.files.names import RIG_FILE
-from rigwarp.jobs.next_step import NextStep
 from rigwarp.scenarios import create_own_rig, create_rig
 from rigwarp.scenarios.own_rig import KINDS
 
@@ -41,8 +40,7 @@ def new_rig(
         written = create_rig(like or "round-table", folder, measured=False)
     for path in written:
         console.say(f"wrote {path}")
-    edit = NextStep(standing=f"Edit {folder / RIG_FILE}.", command=f"rigwarp check {folder}")
-    print_step(console, edit)
+    print_step(console, f"Edit {folder / RIG_FILE}.", f"rigwarp check {folder}")
     console.result(
         {"scenario": None if kind else like or "round-table", "kind": kind, "folder": folder, "files": written}
     )

@@ -13,5 +13,5 @@ def next(rig: RigArgument, json: JsonOption = False) -> None:
     """
     console = Console(json=json)
     step = next_step(open_rig(rig))
-    print_step(console, step)
+    print_step(console, step.standing, step.command)
     console.result({"standing": step.standing, "command": step.command})

@@ -61,7 +61,8 @@ def page(
         new_page_keys(folder.root)
         console.say(f"{folder.root / 'page.key'}: new keys. Whoever had an old one is turned out; show the code anew.")
         console.result({"new_key": folder.root / "page.key"})
-        print_step(console, next_step(folder))
+        step = next_step(folder)
+        print_step(console, step.standing, step.command)
         return
     require_page()
     from rigwarp.page.serve import Address, serve  # brings the server, which needs the extra

@@ -14,7 +14,7 @@ from rigwarp.commands.page_text import page_options, print_address
 from rigwarp.errors import UsageError
 from rigwarp.files import open_rig
 from rigwarp.files.records import HeartbeatRecord
-from rigwarp.jobs.next_step import NextStep, next_step
+from rigwarp.jobs.next_step import next_step
 from rigwarp.jobs.page import LOCAL, PORT
 from rigwarp.jobs.play import Show, opened_show, play_show, write_still
 from rigwarp.jobs.play_options import Drawing, PlayOptions, SampleCount, write_play_service
@@ -195,9 +195,12 @@ def play(
             console.caution()
             shown = play_show(console, show, served=lambda address: print_address(console, address, page_host))
             console.result(asdict(shown))
-            moved = f"rigwarp verify {folder.root} --quick"
-            looked = NextStep(standing="Has anything moved? Five photographs tell.", command=moved)
-            print_step(console, next_step(folder) if design or aim else looked)
+            if design or aim:
+                step = next_step(folder)
+                print_step(console, step.standing, step.command)
+            else:
+                looks = f"rigwarp verify {folder.root} --quick"
+                print_step(console, "Has anything moved? Five photographs tell.", looks)
 
 
 def _print_service(console: Console, path: Path) -> None:

@@ -12,7 +12,6 @@ from rigwarp.commands.samples_text import print_compared
 from rigwarp.commands.terminal import AtTerminal
 from rigwarp.errors import MeasurementError, UsageError
 from rigwarp.files import open_rig, write_text
-from rigwarp.jobs.next_step import NextStep
 from rigwarp.jobs.samples.bench_folder import create_bench, cycles_of, open_bench_folder
 from rigwarp.jobs.samples.check import check_bench
 from rigwarp.jobs.samples.compare import (
@@ -86,10 +85,7 @@ def _new(console: Console, root: Path) -> None:
     written = create_bench(root)
     for path in written:
         console.say(f"wrote {path}")
-    print_step(
-        console,
-        NextStep(standing=f"Edit {root / 'bench.toml'} and print the pages.", command=f"rigwarp samples check {root}"),
-    )
+    print_step(console, f"Edit {root / 'bench.toml'} and print the pages.", f"rigwarp samples check {root}")
     console.note(LASER_CAUTION)
     console.result({"folder": root, "files": written})
 
@@ -123,26 +119,15 @@ def _measure(
         with open_seat(folder, AtTerminal(console), display=display) as seat:
             found = measure_sample(console, folder, name, seat, turned=turned)
     _print(console, found)
+    measured = len(cycles_of(folder))
     if turned:
-        step = NextStep(
-            standing="It goes beside the cycles as it usually lies.", command=f"rigwarp samples compare {root}"
-        )
+        print_step(console, "It goes beside the cycles as it usually lies.", f"rigwarp samples compare {root}")
+    elif not found.record.closure_good:
+        print_step(console, "The cycle does not close.", f"rigwarp samples measure {root} {found.record.sample}")
+    elif measured < _FEWEST_COMPARED:
+        print_step(console, "One sample is measured; two can be compared.", f"rigwarp samples measure {root} NAME")
     else:
-        step = _after(found, root, len(cycles_of(folder)))
-    print_step(console, step)
-
-
-def _after(found: Measured, root: Path, measured: int) -> NextStep:
-    """What to do after a cycle, of which samples so many have one."""
-    if not found.record.closure_good:
-        return NextStep(
-            standing="The cycle does not close.", command=f"rigwarp samples measure {root} {found.record.sample}"
-        )
-    if measured < _FEWEST_COMPARED:
-        return NextStep(
-            standing="One sample is measured; two can be compared.", command=f"rigwarp samples measure {root} NAME"
-        )
-    return NextStep(standing=f"{measured} samples are measured.", command=f"rigwarp samples compare {root}")
+        print_step(console, f"{measured} samples are measured.", f"rigwarp samples compare {root}")
 
 
 def _print(console: Console, found: Measured) -> None:
@@ -181,7 +166,7 @@ def _check(console: Console, root: Path, display: int | None) -> None:
     )
     if bad:
         raise MeasurementError(f"the bench is not ready: {bad[0].what}: found {bad[0].found}. {bad[0].advice}")
-    print_step(console, NextStep(standing="The bench is good enough.", command=f"rigwarp samples measure {root} NAME"))
+    print_step(console, "The bench is good enough.", f"rigwarp samples measure {root} NAME")
 
 
 def _compare(console: Console, root: Path, csv: Path | None) -> None:
@@ -192,12 +177,7 @@ def _compare(console: Console, root: Path, csv: Path | None) -> None:
     if csv is not None:
         write_text(csv, comparison_csv(compared), replace=True)
     console.say(f"Report {report}")
-    print_step(
-        console,
-        NextStep(
-            standing="What each would do on a rig is computed next.", command=f"rigwarp samples predict {root} RIG"
-        ),
-    )
+    print_step(console, "What each would do on a rig is computed next.", f"rigwarp samples predict {root} RIG")
     console.result({"report": report, **comparison_json(compared)})
 
 
@@ -226,13 +206,8 @@ def _predict(console: Console, root: Path, rig: Path) -> None:
     )
     console.say("Left within the beam: a part of the blur, for a projector with the bench's pupil.")
     console.say("What forming adds, no flat sample tells.")
-    print_step(
-        console,
-        NextStep(
-            standing="Name the sample you take in rig.toml, [mirror] material: fit sets it beside what it finds.",
-            command=f"rigwarp check {rig}",
-        ),
-    )
+    named = "Name the sample you take in rig.toml, [mirror] material: fit sets it beside what it finds."
+    print_step(console, named, f"rigwarp check {rig}")
     console.result(
         {
             "far_mm": float(np.median(found.path.far_mm)),

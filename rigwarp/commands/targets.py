@@ -10,7 +10,6 @@ from rigwarp.commands.console import Console, print_step
 from rigwarp.commands.options import JsonOption
 from rigwarp.errors import InputError, UsageError
 from rigwarp.files import make_folder, open_rig, write_together
-from rigwarp.jobs.next_step import NextStep
 from rigwarp.rig import Rig, Target
 from rigwarp.sheets.dot_page import dot_sheet
 from rigwarp.sheets.page import target_keys
@@ -81,7 +80,7 @@ def targets(
     command = "rigwarp new my-rig"
     if known is not None:
         command = f"rigwarp check {rig}" if known.projects else f"rigwarp view trace {rig}"
-    print_step(console, NextStep(standing=f"The sheets are in {folder}.", command=command))
+    print_step(console, f"The sheets are in {folder}.", command)
     console.result(
         {
             "folder": folder,

@@ -22,7 +22,6 @@ from rigwarp.errors import InputError, UsageError
 from rigwarp.files import RigFolder, open_rig
 from rigwarp.jobs.bench.live_bench import live_bench
 from rigwarp.jobs.checks.verify import require_passed
-from rigwarp.jobs.next_step import NextStep
 from rigwarp.jobs.scans.scan_runs import DEFAULT_SET, ScanOptions
 from rigwarp.jobs.view.fit import fit_rig_view, scans_of
 from rigwarp.jobs.view.lens import calibrate_view_lens
@@ -164,7 +163,7 @@ def view(
         raise UsageError("--dots belongs to: rigwarp view verify RIG PHOTO --dots MM")
     if scan is not None and action != "fit":
         raise UsageError("--scan chooses the scan of: rigwarp view fit. Leave it out here.")
-    step: NextStep | None = None
+    step: tuple[str, str] | None = None
     _require_fitting(action, photos=photos, sheets=sheets, lens=folder_of_photos)
     console = Console(json=json)
     folder = open_rig(rig, without_projector=True, without_lens=action == "lens")
@@ -184,40 +183,36 @@ def view(
         _play(console, folder, how, still)
     elif export is not None:
         _export(console, folder, export, _screen(pixels, pitch, thickness, glass))
-        step = NextStep(
-            standing="The pictures are written.", command=f"rigwarp view scan {folder.root} --screen {export}"
-        )
+        step = "The pictures are written.", f"rigwarp view scan {folder.root} --screen {export}"
     elif action == "lens":
         assert folder_of_photos is not None
         made = calibrate_view_lens(console, folder, folder_of_photos, replace=replace)
         print_view_lens(console, folder, made)
-        step = NextStep(standing="The lens is known.", command=f"rigwarp view scan {folder.root}")
+        step = "The lens is known.", f"rigwarp view scan {folder.root}"
     elif action == "verify":
         checked = verify_view(console, folder, photos or [], dots_mm=dots)
         print_view_verified(console, checked)
         require_passed(checked.verdict)
-        step = NextStep(standing="The view is verified.", command=f"rigwarp view play {folder.root}")
+        step = "The view is verified.", f"rigwarp view play {folder.root}"
     elif action == "report":
         path = write_view_report(folder)
         console.say(f"wrote {path}")
         console.result({"report": path})
     elif sheets and screen is None:
         print_sheets_scanned(console, scan_sheets(console, folder, sheets))
-        step = NextStep(standing="The view is scanned.", command=f"rigwarp view fit {folder.root}")
+        step = "The view is scanned.", f"rigwarp view fit {folder.root}"
     elif action == "trace":
         print_traced(console, folder, trace_rig_view(folder, console))
-        step = NextStep(standing="The view is designed.", command=f"rigwarp view scan {folder.root}")
+        step = "The view is designed.", f"rigwarp view scan {folder.root}"
     elif action == "fit":
         chosen = scans_of(folder, scan)[0]
-        by_sheets = is_by_sheets(chosen)
-        if by_sheets:
+        if is_by_sheets(chosen):
             print_sheets_fitted(console, fit_view_by_sheets(console, folder, chosen))
+            advice = "Lay the sheet elsewhere and photograph it."
+            step = f"The view is fitted. {advice}", f"rigwarp view verify {folder.root} PHOTO"
         else:
             print_fitted(console, fit_rig_view(console, folder, scan))
-        check = "verify" if by_sheets else "play"
-        photo = " PHOTO" if by_sheets else ""
-        standing = f"The view is fitted.{' Lay the sheet elsewhere and photograph it.' if by_sheets else ''}"
-        step = NextStep(standing=standing, command=f"rigwarp view {check} {folder.root}{photo}")
+            step = "The view is fitted.", f"rigwarp view play {folder.root}"
     else:
         if screen is not None:
             print_scanned(console, import_screen(console, folder, screen, sheets or ()))
@@ -225,10 +220,10 @@ def view(
             confirm_fast(console, seen_folder(folder), fast=fast_patterns, yes=yes)
             options = ScanOptions(average=average)
             _scan(console, folder, options, display=display, fast=fast_patterns, resume=resume)
-        step = NextStep(standing="The view is scanned.", command=f"rigwarp view fit {folder.root}")
+        step = "The view is scanned.", f"rigwarp view fit {folder.root}"
     if step is not None:
         console.say()
-        print_step(console, step)
+        print_step(console, *step)
 
 
 def _require_fitting(action: str, *, photos: list[Path] | None, sheets: list[Path] | None, lens: Path | None) -> None:
