@@ -1,5 +1,6 @@
 """`rigwarp samples`: mirror materials by samples, against a glass mirror."""
 
+from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated
 
@@ -73,8 +74,10 @@ def samples(
         _new(console, bench)
     elif action == "check":
         _check(console, bench, display)
+    elif action == "measure" and export is not None:
+        _export(console, bench, export)
     elif action == "measure":
-        _measure(console, bench, subject or "", export, import_, display, turned=turned)
+        _measure(console, bench, subject or "", import_, display, turned=turned)
     elif action == "compare":
         _compare(console, bench, csv)
     else:
@@ -90,26 +93,18 @@ def _new(console: Console, root: Path) -> None:
     console.result({"folder": root, "files": written})
 
 
+def _export(console: Console, root: Path, target: Path) -> None:
+    written = export_frames(console, open_bench_folder(root), target)
+    console.say(f"wrote {len(written)} pictures to {target / 'patterns'}")
+    console.say("Photograph all of them, in order, by way of: reference, sample, sample laid in again, reference;")
+    console.say(f"as R1/0000.png ..., S1/..., S2/..., R2/... Then: rigwarp samples measure {root} NAME --import DIR")
+    console.result({"folder": target, "pictures": written})
+
+
 def _measure(
-    console: Console,
-    root: Path,
-    name: str,
-    export: Path | None,
-    source: Path | None,
-    display: int | None,
-    *,
-    turned: bool,
+    console: Console, root: Path, name: str, source: Path | None, display: int | None, *, turned: bool
 ) -> None:
     folder = open_bench_folder(root)
-    if export is not None:
-        written = export_frames(console, folder, export)
-        console.say(f"wrote {len(written)} pictures to {export / 'patterns'}")
-        console.say("Photograph all of them, in order, by way of: reference, sample, sample laid in again, reference;")
-        console.say(
-            f"as R1/0000.png ..., S1/..., S2/..., R2/... Then: rigwarp samples measure {root} NAME --import DIR"
-        )
-        console.result({"folder": export, "pictures": written})
-        return
     folder.bench.sheet(name)  # a wrong name is told before any device is looked for
     if source is not None:
         found = import_cycle(console, folder, name, source, turned=turned)
@@ -155,15 +150,8 @@ def _check(console: Console, root: Path, display: int | None) -> None:
     bad = [one for one in points if not one.good]
     for one in bad:
         console.say(f"{one.what}: {one.advice}")
-    console.result(
-        {
-            "good": not bad,
-            "points": [
-                {"what": one.what, "found": one.found, "good": one.good, "advice": "" if one.good else one.advice}
-                for one in points
-            ],
-        }
-    )
+    told = [{**asdict(one), "advice": "" if one.good else one.advice} for one in points]
+    console.result({"good": not bad, "points": told})
     if bad:
         raise MeasurementError(f"the bench is not ready: {bad[0].what}: found {bad[0].found}. {bad[0].advice}")
     print_step(console, "The bench is good enough.", f"rigwarp samples measure {root} NAME")
@@ -212,14 +200,6 @@ def _predict(console: Console, root: Path, rig: Path) -> None:
         {
             "far_mm": float(np.median(found.path.far_mm)),
             "incidence_deg": float(np.degrees(np.median(found.path.incidence_rad))),
-            "samples": {
-                name: {
-                    "blur_mm": p.blur_mm, "blur_px": p.blur_px, "blur_px_p90": p.blur_px_p90, "contrast": p.contrast,
-                    "moved_mm": p.moved_mm, "moved_px": p.moved_px, "left_mm": p.left_mm, "left_px": p.left_px,
-                    "ghost_mm": p.ghost_mm, "ghost_px": p.ghost_px,
-                    "ghost_share": p.ghost_share,
-                }
-                for name, p in found.samples.items()
-            },
+            "samples": {name: asdict(p) for name, p in found.samples.items()},
         }
-    )  # fmt: skip
+    )

@@ -9,15 +9,17 @@ import typer
 from rigwarp.commands.console import Console, print_step
 from rigwarp.commands.options import AverageOption, DisplayOption, FastOption, JsonOption, ResumeOption, YesOption
 from rigwarp.commands.terminal import confirm_fast
-from rigwarp.commands.view_live_text import (
+from rigwarp.commands.view_text import (
+    print_fitted,
     print_played,
+    print_scanned,
     print_sheets_fitted,
     print_sheets_scanned,
     print_top_still,
+    print_traced,
     print_view_lens,
     print_view_verified,
 )
-from rigwarp.commands.view_text import print_fitted, print_scanned, print_traced
 from rigwarp.errors import InputError, UsageError
 from rigwarp.files import RigFolder, open_rig
 from rigwarp.jobs.bench.live_bench import live_bench
