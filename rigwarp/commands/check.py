@@ -5,7 +5,7 @@ from typing import Annotated, Any
 
 import typer
 
-from rigwarp.capture.preflight.findings import PreflightFinding, require_no_stop
+from rigwarp.capture.preflight.findings import require_no_stop
 from rigwarp.commands.console import Console, print_next
 from rigwarp.commands.lines import together
 from rigwarp.commands.options import DisplayOption, JsonOption, RigArgument
@@ -24,6 +24,8 @@ from rigwarp.jobs.bench.frame_cost import FrameCost, frame_cost
 from rigwarp.jobs.bench.machine import Machine, look_around
 from rigwarp.jobs.bench.preview import watch_camera
 from rigwarp.rig import ConicShape, FacetsShape, MeshShape, MirrorShape
+
+_MARKS = {"fine": "ok", "remark": "note", "stop": "STOP"}
 
 
 def check(
@@ -75,7 +77,8 @@ def check(
     remarks = rig_remarks(folder) + machine_remarks(folder.rig, machine)
     _print_rig(console, folder)
     console.say(f"  drawn in {sketch}")
-    _print_progress(console, progress)
+    console.say("\nIn the folder")
+    console.table([(name, state or f"missing; make it with: {together(how)}") for name, state, how in progress])
     _print_machine(console, machine, cost)
     console.say()
     console.caution()
@@ -145,11 +148,6 @@ def _print_rig(console: Console, folder: RigFolder) -> None:
     )
 
 
-def _print_progress(console: Console, progress: list[tuple[str, str | None, str]]) -> None:
-    console.say("\nIn the folder")
-    console.table([(name, state or f"missing; make it with: {together(how)}") for name, state, how in progress])
-
-
 def _print_machine(console: Console, machine: Machine, cost: FrameCost) -> None:
     displays = ", ".join(machine.monitors) or "none"
     cameras = ", ".join(f"{path} {name}" for path, name in machine.cameras.items()) or "none listed"
@@ -171,7 +169,7 @@ def _print_bench(console: Console, tried: TriedOut) -> None:
     else:
         if tried.camera is not None:
             console.say(f"  camera {tried.camera.line()}")
-        print_findings(console, tried.looked.findings)
+        console.table([(_MARKS[found.severity], found.what, found.text) for found in tried.looked.findings])
 
 
 def _shape(shape: MirrorShape, folder: RigFolder) -> str:
@@ -194,11 +192,3 @@ def _area(shape: str, size_mm: tuple[float, float]) -> str:
     if shape == "circle":
         return f"circle of {size_mm[0]:g} mm"
     return f"{size_mm[0]:g} x {size_mm[1]:g} mm"
-
-
-_MARKS = {"fine": "ok", "remark": "note", "stop": "STOP"}
-
-
-def print_findings(console: Console, findings: tuple[PreflightFinding, ...]) -> None:
-    """All findings for people, one line each."""
-    console.table([(_MARKS[finding.severity], finding.what, finding.text) for finding in findings])

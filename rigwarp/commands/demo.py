@@ -24,7 +24,6 @@ from rigwarp.jobs.samples.bench_folder import OFFCUT_BOX
 from rigwarp.jobs.samples.demo import SEATINGS, demo_offcuts
 from rigwarp.jobs.samples.figure_rows import COLUMNS
 from rigwarp.jobs.view.demo import demonstrate_view, view_alone
-from rigwarp.reports.measures.coverage import Coverage
 from rigwarp.reports.wording import quantity
 from rigwarp.rig import parse_rig
 from rigwarp.scenarios import create_rig
@@ -60,7 +59,7 @@ def demo(
     folder = open_rig(root)
     console.say(f"{folder.rig.name}: a virtual rig in {root}\n")
     steps = DemoSteps(
-        designed=partial(_print_design, console),
+        designed=lambda coverage: (console.say("The design"), console.table(coverage.rows())),
         photographed=partial(print_camera, console),
         scanned=partial(print_scan, console),
         fitted=partial(print_fit, console),
@@ -114,27 +113,19 @@ def _offcuts(console: Console, root: Path) -> None:
     console.result({"folder": made.root, "report": made.report, "against_truth": made.against_truth})
 
 
-def _print_design(console: Console, coverage: Coverage) -> None:
-    console.say("The design")
-    console.table(coverage.rows())
-
-
 def _print(console: Console, shown: Demonstrated) -> None:
-    figures = shown.judged.table_map
+    figures, left_um = shown.judged.table_map, shown.judged.figure_residual_um
+    left = "not told by this scan" if left_um is None else f"{quantity(left_um, 'µm')} rms"
     console.say("\nAgainst what was really built (only a virtual rig can tell)")
     console.table(
         [
             ("table map", f"{quantity(figures['rms_mm'], 'mm')} rms, {quantity(figures['p95_mm'], 'mm')} P95"),
             ("content area covered", f"{100 * figures['coverage']:.1f} %"),
-            ("mirror figure, estimate minus truth", _micrometres(shown.judged.figure_residual_um)),
+            ("mirror figure, estimate minus truth", left),
         ]
     )
     console.say("\nPictures")
     console.table([(what, str(path)) for what, path in shown.pictures.items()])
-
-
-def _micrometres(rms_um: float | None) -> str:
-    return "not told by this scan" if rms_um is None else f"{quantity(rms_um, 'µm')} rms"
 
 
 def _result(root: Path, shown: Demonstrated) -> dict[str, Any]:
