@@ -73,7 +73,7 @@ def demo(
     console.result({**_result(root, shown), **({} if seen is None else shown_result(seen))})
     console.say(f"\nThe whole story, for any browser: open {shown.made.report}")
     print_next(console, folder)
-    require_passed(shown.made.verdict)
+    require_passed(shown.made.fit.verdict)
     if seen is not None:
         require_passed(seen.verified.verdict)
 

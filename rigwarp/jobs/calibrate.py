@@ -29,17 +29,14 @@ class Calibrated:
 
     Attributes
     ----------
+    fit : its verdict speaks of the picture, too.
     checks : empty where the fit failed: then nothing was shown.
-    verdict : what speaks against the fit and the picture.
-    current : whether the result is the live one now.
     """
 
     scans: list[ScanTaken]
     fit: FitMade
     checks: dict[str, Checked]
     report: Path
-    verdict: Verdict
-    current: bool
 
 
 def untold(made: object) -> None:
@@ -134,11 +131,4 @@ def calibrate_rig(
             steps.verified(verified)
         give_back_memory()
         report = write_report(folder, fit.run)
-    return Calibrated(
-        scans=scans,
-        fit=fit,
-        checks={} if verified is None else verified.checks,
-        report=report,
-        verdict=fit.verdict,
-        current=fit.current,
-    )
+    return Calibrated(scans=scans, fit=fit, checks={} if verified is None else verified.checks, report=report)

@@ -60,7 +60,7 @@ class Demonstrated:
     ----------
     made, judged : the calibration, and how it compares with what was built.
     pictures : what each shows -> its file.
-    seconds : per stage; see `stage_seconds`.
+    seconds : per stage.
     """
 
     made: Calibrated
@@ -82,8 +82,13 @@ def demonstrate(progress: Progress, folder: RigFolder, steps: DemoSteps) -> Demo
     build_light_path(progress, virtual)
     clock = time.monotonic()
     made = calibrate_rig(progress, folder, Bench(display=virtual.display, camera=virtual.camera), steps=steps)
-    seconds = stage_seconds(made, trace_s, total=time.monotonic() - start, calibration_s=time.monotonic() - clock)
-    judged = judge_by_truth(folder, made, virtual)
+    seconds = {"trace": trace_s, **scan_seconds(made.scans), **made.fit.seconds}
+    seconds["verify"] = time.monotonic() - clock - sum(seconds.values()) + trace_s  # what is left of the calibration
+    seconds["total"] = time.monotonic() - start
+    judged = Judged(
+        table_map=map_against_truth(folder.rig, read_map(made.fit.run / MAP_FILE)[0], virtual.true_map()),
+        figure_residual_um=_figure_residual_um(folder, made.fit.as_built, virtual),
+    )
     return Demonstrated(made=made, judged=judged, pictures=draw_calibration(folder, made), seconds=seconds)
 
 
@@ -120,15 +125,6 @@ def build_light_path(progress: Progress, virtual: VirtualRig) -> None:
             done = int(100 * share)
 
         virtual.prepare(progress=step)
-
-
-def judge_by_truth(folder: RigFolder, made: Calibrated, virtual: VirtualRig) -> Judged:
-    """A calibration against what was built."""
-    table_map, _ = read_map(made.fit.run / MAP_FILE)
-    return Judged(
-        table_map=map_against_truth(folder.rig, table_map, virtual.true_map()),
-        figure_residual_um=_figure_residual_um(folder, made.fit.as_built, virtual),
-    )
 
 
 def map_against_truth(rig: Rig, table_map: PixelMap, truth: PixelMap) -> dict[str, Any]:
@@ -185,9 +181,3 @@ def draw_calibration(folder: RigFolder, made: Calibrated) -> dict[str, Path]:
     for name, data in drawn.items():
         write_bytes(target / name, data, replace=True)
     return shown
-
-
-def stage_seconds(made: Calibrated, trace_s: float, *, total: float, calibration_s: float) -> dict[str, float]:
-    """Seconds per stage of a demonstration; what is left of the calibration is the check."""
-    parts = {"trace": trace_s, **scan_seconds(made.scans), **made.fit.seconds}
-    return {**parts, "verify": calibration_s - sum(parts.values()) + trace_s, "total": total}
