@@ -8,7 +8,6 @@ import contextlib
 import errno
 import functools
 import importlib
-import importlib.util
 import inspect
 import os
 import platform
@@ -120,18 +119,13 @@ def _outcome(arguments: Sequence[str] | None) -> int:
         return EXIT_UNEXPECTED
 
 
-def available_commands() -> dict[str, str]:
-    """Command -> module, for the commands that this installation has, in working order."""
-    return {name: module for name, module in COMMANDS.items() if _source_of(module) is not None}
-
-
 def build_app(requested: str | None) -> typer.Typer:
     """The application, with the function of the requested command and only the names and help of the others."""
     app = typer.Typer(
         name="rigwarp", help=_HELP, no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False
     )
     app.callback()(_global_options)
-    for name, module in available_commands().items():
+    for name, module in COMMANDS.items():
         if name == requested:
             function = _load(module)
             app.command(name, help=_flowing(function.__doc__ or ""))(_interruptible(function))
@@ -192,17 +186,10 @@ def _not_loaded() -> None:
     """Stands for a command that was not asked for."""
 
 
-def _source_of(module: str) -> str | None:
-    """Source text of a command's module without importing it; None when there is no such module."""
-    spec = importlib.util.find_spec(f"rigwarp.commands.{module}")
-    if spec is None or spec.origin is None:
-        return None
-    return Path(spec.origin).read_text(encoding="utf-8")
-
-
 def _help_of(module: str) -> str:
-    """First paragraph of the docstring of a command's function."""
-    found = re.search(rf'^def {module}\(.*?"""(.*?)(?:"""|\n\n)', _source_of(module) or "", re.DOTALL | re.MULTILINE)
+    """First paragraph of the docstring of a command's function, without importing its module."""
+    source = (Path(__file__).parent / "commands" / f"{module}.py").read_text(encoding="utf-8")
+    found = re.search(rf'^def {module}\(.*?"""(.*?)(?:"""|\n\n)', source, re.DOTALL | re.MULTILINE)
     return _flowing(found[1]) if found else ""
 
 

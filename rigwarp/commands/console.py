@@ -9,6 +9,7 @@ from typing import Any, Final
 from rigwarp.commands.lines import columns_of, filled, table_lines, together
 from rigwarp.files import RigFolder, plain_json
 from rigwarp.jobs.next_step import next_step
+from rigwarp.jobs.progress import uncounted
 from rigwarp.words import Glosses, number
 
 CAUTION: Final = (
@@ -82,7 +83,7 @@ class Console:
     def stage(self, total: int, label: str) -> Iterator[Callable[..., None]]:
         """A progress bar on a terminal, nothing elsewhere; yields `advance(steps=1)`."""
         if not sys.stderr.isatty():
-            yield _ignore
+            yield uncounted
             return
         from rich.console import Console as Terminal  # only a terminal needs it
         from rich.progress import Progress
@@ -107,10 +108,6 @@ def print_next(console: Console, folder: RigFolder) -> None:
 def print_step(console: Console, standing: str, command: str) -> None:
     """How things stand in one sentence, and the command whole, to be copied."""
     console.say(f"{standing} Next: {together(command)}")
-
-
-def _ignore(steps: int = 1) -> None:
-    """Progress that nobody watches."""
 
 
 def _cell(value: object) -> str:

@@ -28,25 +28,7 @@ _OPENING = re.compile(r"\A(#[^\n]*\n)+")
 
 
 def create_own_rig(kind: str, folder: Path) -> list[Path]:
-    """Make a rig folder with one kind of mirror, for real devices.
-
-    Parameters
-    ----------
-    kind : one of `KINDS`.
-    folder : made when missing; must be empty otherwise, or hold what an earlier call has begun.
-
-    Returns
-    -------
-    list of Path
-        The files that were written.
-
-    Raises
-    ------
-    UsageError
-        If there is no such kind.
-    InputError
-        If the folder has something in it or cannot be written to.
-    """
+    """Make a rig folder with a mirror of one of `KINDS`, for real devices; folder, files and errors as `create_rig`."""
     if kind not in KINDS:
         raise UsageError(f'found no kind of mirror "{kind}", expected one of: {", ".join(KINDS)}. Choose one of them.')
     here = resources.files("rigwarp.scenarios")

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from rigwarp.camera import CameraModel
-from rigwarp.devices import VIRTUAL, Camera, open_virtual
+from rigwarp.devices import VIRTUAL, Camera, Display, open_virtual
 from rigwarp.files import RigFolder
 from rigwarp.jobs.bench.live_bench import camera_and_sheet
 
@@ -33,17 +33,23 @@ def camera_view(folder: RigFolder) -> Iterator[CameraView]:
     DeviceError
         If there is none, or somebody else uses it.
     """
-    wanted = folder.rig.camera
-    if wanted.device == VIRTUAL:
-        virtual = open_virtual(folder)
-        width, height = virtual.display.resolution
-        virtual.display.show(np.full((height, width), _CODE, np.uint8))
-        camera: Camera = virtual.camera
-    else:
-        from rigwarp.devices.open_camera import open_camera
-
-        camera = open_camera(wanted.device, wanted.resolution, wanted.channel)
+    camera, display = rig_camera(folder)
+    if display is not None:
+        width, height = display.resolution
+        display.show(np.full((height, width), _CODE, np.uint8))
     model, sheet_height_mm = camera_and_sheet(folder)
     fits = model is not None and model.resolution == camera.resolution
     with closing(camera):
         yield CameraView(camera=camera, model=model if fits else None, sheet_height_mm=sheet_height_mm)
+
+
+def rig_camera(folder: RigFolder) -> tuple[Camera, Display | None]:
+    """The camera that the rig file names, without a window; with a virtual one the display that it sees."""
+    wanted = folder.rig.camera
+    if wanted.device == VIRTUAL:
+        virtual = open_virtual(folder)
+        virtual.prepare()  # now, not while a show stands still
+        return virtual.camera, virtual.display
+    from rigwarp.devices.open_camera import open_camera
+
+    return open_camera(wanted.device, wanted.resolution, wanted.channel), None

@@ -1,7 +1,7 @@
 """Scanning a mirror of several zones: one zone at a time, so that no spot sees two patterns at once."""
 
 import secrets
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -164,11 +164,15 @@ def _resumed(progress: Progress, folder: RigFolder, bench: Bench) -> list[ScanTa
     run = _interrupted(folder)
     settings = read_start(run).scan
     group = settings.group or ""
-    noted = {RAISED: settings.raised_mm, RAISED_BOARD: settings.raised_board}
-    note = {key: value for key, value in noted.items() if value is not None}
+    raised = {RAISED: settings.raised_mm, RAISED_BOARD: settings.raised_board}
+    note = {key: value for key, value in raised.items() if value is not None}
     numbers = [int(zone) for zone in settings.zones or ()] if group else [0]
     zones = _Zones(group=group, numbers=numbers, map=zones_then(folder, run), note=note)
-    done = dict(_finished(folder, group)) if group else {}
+    done = {
+        int(noted.zone): ScanTaken(run=one, decoded=read_decoded(one / DECODED_FILE), scan_s=0, decode_s=0)
+        for one in complete_runs(folder.root / SCANS)
+        if group and (noted := read_start(one).scan).group == group and noted.zone is not None
+    }
     stopped_at = settings.zone or 0
     taken = []
     for number in zones.numbers:
@@ -197,11 +201,3 @@ def lit_again(folder: RigFolder, bench: Bench, run: Path) -> Bench:
     settings = read_start(run).scan
     number, group = int(settings.zone or 0), settings.group or ""
     return _Zones(group=group, numbers=[number], map=zones_then(folder, run)).lit(bench, number)
-
-
-def _finished(folder: RigFolder, group: str) -> Iterator[tuple[int, ScanTaken]]:
-    """Zone and scan of the finished runs of a group."""
-    for run in complete_runs(folder.root / SCANS):
-        settings = read_start(run).scan
-        if settings.group == group and settings.zone is not None:
-            yield int(settings.zone), ScanTaken(run=run, decoded=read_decoded(run / DECODED_FILE), scan_s=0, decode_s=0)
