@@ -36,11 +36,6 @@ class Console:
         self._finished = False
         self._glosses = Glosses()
 
-    @property
-    def json(self) -> bool:
-        """True when results are written as JSON."""
-        return self._json
-
     def say(self, text: str = "", *, as_is: bool = False) -> None:
         """A line of the result, for people; `as_is`: lines to be copied, which are never broken."""
         if self._json:

@@ -24,6 +24,7 @@ from rigwarp.jobs.samples.bench_folder import OFFCUT_BOX
 from rigwarp.jobs.samples.demo import SEATINGS, demo_offcuts
 from rigwarp.jobs.samples.figure_rows import COLUMNS
 from rigwarp.jobs.view.demo import demonstrate_view, view_alone
+from rigwarp.reports.measures.coverage import Coverage
 from rigwarp.reports.wording import quantity
 from rigwarp.rig import parse_rig
 from rigwarp.scenarios import create_rig
@@ -59,7 +60,7 @@ def demo(
     folder = open_rig(root)
     console.say(f"{folder.rig.name}: a virtual rig in {root}\n")
     steps = DemoSteps(
-        designed=lambda coverage: (console.say("The design"), console.table(coverage.rows())),
+        designed=partial(_print_design, console),
         photographed=partial(print_camera, console),
         scanned=partial(print_scan, console),
         fitted=partial(print_fit, console),
@@ -111,6 +112,11 @@ def _offcuts(console: Console, root: Path) -> None:
     )
     console.say(f"\nReport {made.report}")
     console.result({"folder": made.root, "report": made.report, "against_truth": made.against_truth})
+
+
+def _print_design(console: Console, coverage: Coverage) -> None:
+    console.say("The design")
+    console.table(coverage.rows())
 
 
 def _print(console: Console, shown: Demonstrated) -> None:

@@ -41,8 +41,9 @@ def write_verification(
     verdict: Verdict,
 ) -> None:
     """Write verification.json, in place of an earlier one; `content`: the correction by hand that was in force."""
+    dots: dict[str, Any] = {name: dots_record(check) for name, check in checks.items()}
     VerificationRecord(
-        **{name: dots_record(check) for name, check in checks.items()},
+        **dots,
         content=content,
         camera_response=np.nan if response_shape is None else response_shape,
         verdict=VerdictRecord.of(verdict),

@@ -74,8 +74,7 @@ def write_derived(
     if table_map is not None:
         light = _light_before(earlier, prewarp)
         prewarp = build_prewarp(table_map, folder.rig.content, projector.transfer, light=light)
-    scan = MapOrigin.from_dict(header).scan
-    origin = {"rig_hash": folder.rig_hash, "scan": scan}
+    origin: dict[str, Any] = {"rig_hash": folder.rig_hash, "scan": MapOrigin.from_dict(header).scan}
     with new_run(folder.root / RESULTS, command, folder, settings={"from": earlier.name, **note}) as run:
         write_map(run / MAP_FILE, table_map or before, more=_parts(earlier, more_sigma_mm), **origin)
         for name, write in (more_files or {}).items():

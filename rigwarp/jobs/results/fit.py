@@ -235,7 +235,7 @@ def _table_map(
 
 
 def _written_warp(
-    folder: RigFolder, run: Path, table_map: TableMapFit, origin: dict[str, str], beside: ThreadPoolExecutor
+    folder: RigFolder, run: Path, table_map: TableMapFit, origin: dict[str, Any], beside: ThreadPoolExecutor
 ) -> WarpMade:
     """Write the map, and the prewarp made from it; what speaks against them is not judged yet."""
     parts = {

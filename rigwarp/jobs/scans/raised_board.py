@@ -80,11 +80,9 @@ def board_of(run: Path, settings: ScanSettings) -> RaisedBoard:
     """The board that a raised scan noted; InputError if the note is damaged."""
     noted = settings.raised_board or {}
     try:
-        return RaisedBoard(
-            **{name: _pair(noted[name]) for name in ("middle_mm", "slope", "slope_sigma")},
-            **{name: float(noted[name]) for name in ("rise_mm", "rise_sigma_mm")},
-            corners=int(noted["corners"]),
-        )
+        pairs: dict[str, Any] = {name: _pair(noted[name]) for name in ("middle_mm", "slope", "slope_sigma")}
+        rise_mm, sigma_mm, corners = float(noted["rise_mm"]), float(noted["rise_sigma_mm"]), int(noted["corners"])
+        return RaisedBoard(**pairs, rise_mm=rise_mm, rise_sigma_mm=sigma_mm, corners=corners)
     except (KeyError, TypeError, ValueError):
         raise InputError(
             f"{run / 'start.json'}: settings.{RAISED_BOARD} does not tell the board's height. Scan again: rigwarp scan "
