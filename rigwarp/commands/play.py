@@ -193,8 +193,9 @@ def play(
             _print_still(console, still, show)
         else:
             console.caution()
-            shown = play_show(console, show, served=lambda address: print_address(console, address, page_host))
-            console.result(asdict(shown))
+            played = play_show(console, show, served=lambda address: print_address(console, address, page_host))
+            told = {name: value for name, value in asdict(played).items() if name not in ("reason", "notice")}
+            console.result({**told, "ended_by": played.reason, "warp": options.warp})
             if design or aim:
                 step = next_step(folder)
                 print_step(console, step.standing, step.command)

@@ -162,22 +162,19 @@ def draw_calibration(folder: RigFolder, made: Calibrated) -> dict[str, Path]:
     """Pictures of a calibration, written into its result folder; what each shows -> its file."""
     target = made.fit.run / PICTURES
     make_folder(target)
-    drawn = {}
-    shown = {"the design's light on the table": folder.root / DESIGN_PICTURES / "pixel_grid.png"}
+    drawn: dict[str, tuple[str, bytes]] = {}
     if made.checks:  # a map that cannot be right is not played
         before, after = made.checks["before"], made.checks["after"]
-        drawn["before_after.png"] = photo_pair(before.photo, after.photo, camera_of(folder), folder.rig)
+        pair = photo_pair(before.photo, after.photo, camera_of(folder), folder.rig)
+        drawn["before and after, photographed"] = "before_after.png", pair
         was, left = (Residuals(points_mm=c.result.table_mm, vectors_mm=c.result.vectors_mm) for c in (before, after))
-        drawn["residuals.png"] = residual_pair(was, left, folder.rig)
-        shown["before and after, photographed"] = target / "before_after.png"
-        shown["what is left, as arrows"] = target / "residuals.png"
+        drawn["what is left, as arrows"] = "residuals.png", residual_pair(was, left, folder.rig)
     built = made.fit.as_built
     if built is not None:
         part = OnThePart.mounted(folder.rig.mirror, built.reflecting_side)
-        drawn["deviation.png"] = deviation_map(
-            built.x_mm, built.y_mm, built.height_um, built.height_sigma_um, part=part
-        )
-        shown["built mirror minus design"] = target / "deviation.png"
-    for name, data in drawn.items():
+        picture = deviation_map(built.x_mm, built.y_mm, built.height_um, built.height_sigma_um, part=part)
+        drawn["built mirror minus design"] = "deviation.png", picture
+    for name, data in drawn.values():
         write_bytes(target / name, data, replace=True)
-    return shown
+    design = {"the design's light on the table": folder.root / DESIGN_PICTURES / "pixel_grid.png"}
+    return {**design, **{what: target / name for what, (name, _) in drawn.items()}}

@@ -15,7 +15,6 @@ if TYPE_CHECKING:
     from rigwarp.jobs.checks.verify import Verified
     from rigwarp.jobs.results.fit import FitMade
     from rigwarp.jobs.results.history import ResultSummary
-    from rigwarp.jobs.results.report import ReportMade
     from rigwarp.jobs.scans.scan_runs import ScanOptions, ScanTaken
     from rigwarp.jobs.trace import Traced
     from rigwarp.live.library import LoadedWarp
@@ -111,11 +110,11 @@ class OpenedRig:
 
         return refine_current(self._progress, self.folder, sheet or [], display=display)
 
-    def report(self) -> "ReportMade":
-        """report.html of the current result."""
-        from rigwarp.jobs.results.report import report_current
+    def report(self) -> Path:
+        """Write report.html of the current result, in place of an older one; gives back where it is."""
+        from rigwarp.reports.report import write_report
 
-        return report_current(self.folder)
+        return write_report(self.folder, self.result)
 
     def calibrate(
         self, options: "ScanOptions | None" = None, *, display: "DisplayChoice" = None, accept: bool = False

@@ -31,6 +31,7 @@ from rigwarp.prewarp import UNCHANGED
 if TYPE_CHECKING:
     from rigwarp.live.operate.keeper import WarpKeeper
     from rigwarp.live.operate.page_link import PageLink
+    from rigwarp.live.run.player import Played
     from rigwarp.live.run.session import Session
     from rigwarp.live.run.window import Window
 
@@ -54,18 +55,6 @@ class Show:
     warp: Warp
     revision: int
     counts: Counts
-
-
-@dataclass(frozen=True, kw_only=True)
-class Shown:
-    """A show that has ended."""
-
-    frames: int
-    seconds: float
-    drawing: str
-    ended_by: str
-    warp: str
-    statistics: Mapping[str, Any]
 
 
 @contextmanager
@@ -140,7 +129,7 @@ def _unheard(address: Mapping[str, Any]) -> None:
     """Nobody wants to know where the page is."""
 
 
-def play_show(progress: Progress, show: Show, *, served: Callable[[Mapping[str, Any]], object] = _unheard) -> Shown:
+def play_show(progress: Progress, show: Show, *, served: Callable[[Mapping[str, Any]], object] = _unheard) -> "Played":
     """Play until somebody ends it; black is left behind. `served` is told where the page is, once it is there.
 
     Raises
@@ -191,14 +180,7 @@ def play_show(progress: Progress, show: Show, *, served: Callable[[Mapping[str, 
         raise DeviceError("the projector's screen has gone. Plug it in again; the unit starts again and waits for it.")
     if played.reason == "memory":
         raise DeviceError(f"more than {options.memory_limit_mib:g} MiB of memory in use. Start again, or allow more.")
-    return Shown(
-        frames=played.frames,
-        seconds=played.seconds,
-        drawing=played.drawing,
-        ended_by=played.reason,
-        warp=options.warp,
-        statistics=played.statistics,
-    )
+    return played
 
 
 def _session_of(show: Show) -> tuple["Session", "WarpKeeper", "PageLink | None"]:
