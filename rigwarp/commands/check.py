@@ -9,7 +9,7 @@ from rigwarp.capture.preflight.findings import require_no_stop
 from rigwarp.commands.console import Console, print_next
 from rigwarp.commands.lines import together
 from rigwarp.commands.options import DisplayOption, JsonOption, RigArgument
-from rigwarp.commands.terminal import AtTerminal, agree_to_command, confirm_tidy
+from rigwarp.commands.terminal import AtTerminal, agree_to_command, require_yes
 from rigwarp.files import RigFolder, leftovers, open_rig, remove_leftovers, rig_locked
 from rigwarp.jobs.bench.check import (
     TriedOut,
@@ -118,7 +118,7 @@ def _tidy(console: Console, folder: RigFolder, *, yes: bool) -> None:
         found = leftovers(folder.root)
         console.table([(one.path, one.kind, f"{one.size_bytes / 2**20:.1f} MiB") for one in found])
         if found:
-            confirm_tidy(console, yes=yes)
+            require_yes(console, yes=yes, what="--tidy", without="nothing was removed")
             remove_leftovers(found)
     console.say(f"{len(found)} removed." if found else "Nothing is left over.")
     console.result({"removed": [one.path for one in found]})

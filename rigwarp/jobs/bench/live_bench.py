@@ -57,7 +57,8 @@ def live_bench(
                 f"Nothing here fixes the camera's {_listed(bench.camera.unlocked)}: fix what changes by itself at the "
                 "camera."
             )
-        known_max_s = _latency_of_latest_scan(folder) if quick else None
+        timed = [run for run in complete_runs(folder.root / SCANS) if (run / CAPTURE_FILE).is_file()] if quick else []
+        known_max_s = read_capture_notes(timed[-1]).longest_latency_s if timed else None
         changes_per_s = None if fast else CHANGES_PER_S
         ready = synchronise(bench, np.random.default_rng(), changes_per_s=changes_per_s, known_max_s=known_max_s)
         if (latency := ready.latency) is not None:
@@ -71,14 +72,6 @@ def live_bench(
         if look:
             _look_first(progress, folder, ready, raised_mm)
         yield ready
-
-
-def _latency_of_latest_scan(folder: RigFolder) -> float | None:
-    """Its longest, seconds; None where no scan has measured one."""
-    measured = [run for run in complete_runs(folder.root / SCANS) if (run / CAPTURE_FILE).is_file()]
-    if not measured:
-        return None
-    return read_capture_notes(measured[-1]).longest_latency_s
 
 
 def _listed(words: tuple[str, ...]) -> str:

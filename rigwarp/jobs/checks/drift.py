@@ -32,12 +32,11 @@ from rigwarp.jobs.bench.live_bench import live_bench
 from rigwarp.jobs.checks.quick_look import (
     BenchLooker,
     Looker,
+    keep_look,
     light_model_of,
     prewarp_of,
     quick_frames,
     read_state,
-    state_of,
-    store_state,
 )
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.results.derived_result import write_derived
@@ -162,7 +161,7 @@ def reregister(folder: RigFolder, check: QuickCheck, looker: Looker) -> Reregist
                 beside = run / CAMERA_FILE
                 aside = _write_moved_camera(folder, beside, camera, judged)
             if not judge_errors(picture, folder.rig).failures:  # else there would be nothing good to compare with later
-                store_state(folder, run, state_of(folder, run, photos, camera, looker.exposure_s))
+                keep_look(folder, run, photos, camera, looker.exposure_s)
             make_current(folder.root, run, camera=beside)
     done = Reregistered(
         result=run if kept else check.result,

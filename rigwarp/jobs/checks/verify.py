@@ -23,7 +23,7 @@ from rigwarp.files.records import FitRecord
 from rigwarp.files.rig_changes import changes_since
 from rigwarp.geometry import Array, BoolArray, Photo
 from rigwarp.jobs.bench.live_bench import live_bench
-from rigwarp.jobs.checks.quick_look import prewarp_of, quick_frames, state_of, store_state, take_look
+from rigwarp.jobs.checks.quick_look import BenchLooker, keep_look, prewarp_of, quick_frames
 from rigwarp.jobs.checks.verify_record import Checked, Quality, write_verification
 from rigwarp.jobs.design import design_map, design_prewarp
 from rigwarp.jobs.freed_memory import give_back_memory
@@ -160,9 +160,9 @@ def _require_unchanged(folder: RigFolder, result: Path) -> None:
 
 def _keep_look(progress: Progress, folder: RigFolder, result: Path, bench: Bench, camera: CameraModel) -> None:
     """Five more photographs, by which a later `verify --quick` sees what has moved since."""
-    photos = take_look(bench.display, bench.camera, quick_frames(folder, prewarp_of(result)))
+    photos = BenchLooker(bench=bench).look(quick_frames(folder, prewarp_of(result)))
     try:
-        store_state(folder, result, state_of(folder, result, photos, camera, bench.camera.exposure_s))
+        keep_look(folder, result, photos, camera, bench.camera.exposure_s)
     except MeasurementError as error:
         progress.note(f"No quick look is kept for rigwarp verify --quick: {error}")
 

@@ -15,14 +15,14 @@ from types import TracebackType
 
 import numpy as np
 
-from rigwarp.devices import Camera, Display, Frame, StreamingCamera
+from rigwarp.devices import Bench, Camera, Display, Frame, StreamingCamera
 from rigwarp.devices.bench import ShownOnBoth
 from rigwarp.errors import CameraAwayError, DeviceError, DisplayTakenBack, RigwarpError
 from rigwarp.files import RigFolder
 from rigwarp.geometry import Photo
 from rigwarp.jobs.bench.camera_view import rig_camera
 from rigwarp.jobs.checks.drift import quick_check, reregister
-from rigwarp.jobs.checks.quick_look import take_look
+from rigwarp.jobs.checks.quick_look import BenchLooker
 from rigwarp.live.operate.interlude import Interludes, Quiet
 
 log = logging.getLogger(__name__)
@@ -171,7 +171,8 @@ class DriftWatch:
                     if self._camera is not camera:
                         raise DeviceError(_AT_THE_PAGE)
                     shown = display if self._also is None else ShownOnBoth(display, self._also)
-                    taken.extend(take_look(shown, camera, frames, exposure_s=exposure_s))
+                    looker = BenchLooker(bench=Bench(display=shown, camera=camera))
+                    taken.extend(looker.look(frames, exposure_s=exposure_s))
             except DisplayTakenBack:
                 raise  # the player's own log tells who took it
             except Exception as error:

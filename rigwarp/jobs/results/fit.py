@@ -143,7 +143,12 @@ def fit_scans(
         for text in dict.fromkeys(text for one in decoded for text in one.recovered):
             progress.note(f"In the scan {text}.")
     for one in decoded:
-        _check_sizes(folder, camera, one)
+        seen = one.reason.shape[::-1]
+        if camera.resolution != seen:
+            raise InputError(
+                f"{folder.root / CAMERA_FILE}: calibrated at {camera.resolution[0]} x {camera.resolution[1]} pixels, "
+                f"but the scan has {seen[0]} x {seen[1]}. Calibrate and scan at the same resolution."
+            )
     names, finished = [scan.name for scan in scans], complete_runs(folder.root / SCANS)
     settings = {"scans": names, "latest_scan": finished[-1].name if finished else names[-1]}
     _say_which(progress, names, finished)
@@ -338,15 +343,6 @@ def content_coverage(rig: Rig, table_map: TableMapFit) -> float:
 
     wanted, found = np.sum(by_rows(counted, measured.shape), axis=0)
     return float(found / wanted) if wanted else 0.0
-
-
-def _check_sizes(folder: RigFolder, camera: CameraModel, decoded: Decoded) -> None:
-    seen = decoded.reason.shape[::-1]
-    if camera.resolution != seen:
-        raise InputError(
-            f"{folder.root / CAMERA_FILE}: calibrated at {camera.resolution[0]} x {camera.resolution[1]} pixels, but "
-            f"the scan has {seen[0]} x {seen[1]}. Calibrate and scan at the same resolution."
-        )
 
 
 def _scan_figures(decoded: Sequence[Decoded], places: ZonePlaces) -> dict[str, Any]:
