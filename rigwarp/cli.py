@@ -99,7 +99,9 @@ def _outcome(arguments: Sequence[str] | None) -> int:
     try:
         return _run(_with_page_port(given))
     except (KeyboardInterrupt, _Interrupted) as stopped:
-        return _interrupted(str(stopped))
+        kept = str(stopped) or "unfinished work is not used. Run the command again."  # where no job has said what is
+        _complain(f"interrupted; {kept}")
+        return EXIT_INTERRUPTED
     except (BrokenPipeError, _ReaderGone):  # `rigwarp ... | head` has seen enough
         _write_nowhere()
         return EXIT_INTERRUPTED
@@ -115,7 +117,8 @@ def _outcome(arguments: Sequence[str] | None) -> int:
             return InputError.exit_code
         if show_traceback:
             traceback.print_exc()
-        _complain(f"unexpected {type(error).__name__}: {_one_line(error)}. {_where_logged(given, show_traceback)}")
+        what = " ".join(str(error).split())[:300] or "no further message"
+        _complain(f"unexpected {type(error).__name__}: {what}. {_where_logged(given, show_traceback)}")
         return EXIT_UNEXPECTED
 
 
@@ -239,12 +242,6 @@ def leave_what_hangs(code: int) -> None:
                 os._exit(code)
 
 
-def _interrupted(kept: str = "") -> int:
-    """Say so, and what is kept, where a job has said that."""
-    _complain(f"interrupted; {kept or 'unfinished work is not used. Run the command again.'}")
-    return EXIT_INTERRUPTED
-
-
 def _complain(message: str) -> None:
     one_line = message.replace("\n", "\\n")  # a file name may hold one
     text = filled(f"rigwarp: {one_line}", columns_of(sys.stderr))
@@ -259,10 +256,6 @@ def _refused_by_system(error: Exception) -> str | None:
         return None
     where = f"{error.filename}: " if error.filename else ""
     return f"{where}{error.strerror}. Check that the disk has space and the folder may be read and written."
-
-
-def _one_line(error: Exception) -> str:
-    return " ".join(str(error).split())[:300] or "no further message"
 
 
 def _where_logged(arguments: list[str], shown: bool) -> str:

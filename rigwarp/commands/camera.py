@@ -1,7 +1,7 @@
 """`rigwarp camera`: the lens from photos of the hand-held board, the pose from one of the sheet on the table."""
 
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 
@@ -14,7 +14,7 @@ from rigwarp.files import open_rig
 from rigwarp.files.camera_file import camera_of
 from rigwarp.jobs.bench.camera import calibrate_camera, require_free
 from rigwarp.jobs.bench.camera_live import take_photos
-from rigwarp.jobs.bench.camera_record import CameraMade, figures
+from rigwarp.jobs.bench.camera_record import figures
 
 
 def camera(
@@ -86,14 +86,6 @@ def camera(
         console, folder, lens=lens, table=table[0], further=table[1:], thickness_mm=thickness_mm, replace=replace
     )
     print_camera(console, made)
-    console.result(_result(made))
+    photos = [photo.record() for photo in made.photos]
+    console.result({"camera": made.path, "kept_aside": made.kept_aside, **figures(made), "photos": photos})
     print_next(console, folder)
-
-
-def _result(made: CameraMade) -> dict[str, Any]:
-    return {
-        "camera": made.path,
-        "kept_aside": made.kept_aside,
-        **figures(made),
-        "photos": [photo.record() for photo in made.photos],
-    }

@@ -120,7 +120,7 @@ def _print_design(console: Console, coverage: Coverage) -> None:
 
 
 def _print(console: Console, shown: Demonstrated) -> None:
-    figures, left_um = shown.judged.table_map, shown.judged.figure_residual_um
+    figures, left_um = shown.table_map, shown.figure_residual_um
     left = "not told by this scan" if left_um is None else f"{quantity(left_um, 'µm')} rms"
     console.say("\nAgainst what was really built (only a virtual rig can tell)")
     console.table(
@@ -135,11 +135,11 @@ def _print(console: Console, shown: Demonstrated) -> None:
 
 
 def _result(root: Path, shown: Demonstrated) -> dict[str, Any]:
-    made, judged = shown.made, shown.judged
+    made = shown.made
     return {
         "rig": root,
-        "table_map": judged.table_map,
-        "as_built": {**(as_built_figures(made.fit.as_built) or {}), "residual_rms_um": judged.figure_residual_um},
+        "table_map": shown.table_map,
+        "as_built": {**(as_built_figures(made.fit.as_built) or {}), "residual_rms_um": shown.figure_residual_um},
         "verification": {name: error_figures(check.result) for name, check in made.checks.items()},
         "seconds": shown.seconds,
         "pictures": {path.name: path for path in shown.pictures.values()},

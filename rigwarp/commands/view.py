@@ -184,7 +184,11 @@ def view(
         )
         _play(console, folder, how, still)
     elif export is not None:
-        _export(console, folder, export, _screen(pixels, pitch, thickness, glass))
+        shown_on = _screen(pixels, pitch, thickness, glass)
+        seen_folder(folder)
+        written = export_screen(console, export, shown_on, set_name=DEFAULT_SET)
+        console.say(f"wrote {len(written)} pictures for the display into {export}")
+        console.result({"folder": export, "pictures": len(written)})
         step = "The pictures are written.", f"rigwarp view scan {folder.root} --screen {export}"
     elif action == "lens":
         assert folder_of_photos is not None
@@ -256,13 +260,6 @@ def _screen(pixels: str, pitch: float | None, thickness: float | None, glass: fl
     if pitch is None or thickness is None:
         raise UsageError("--export needs --pitch and --thickness of the display: measure them, or look them up")
     return Screen(pixels=(int(found[1]), int(found[2])), pitch_mm=pitch, thickness_mm=thickness, glass_mm=glass)
-
-
-def _export(console: Console, folder: RigFolder, target: Path, screen: Screen) -> None:
-    seen_folder(folder)
-    written = export_screen(console, target, screen, set_name=DEFAULT_SET)
-    console.say(f"wrote {len(written)} pictures for the display into {target}")
-    console.result({"folder": target, "pictures": len(written)})
 
 
 def _scan(

@@ -37,14 +37,6 @@ _BOARD_PHOTOS = 14
 
 
 @dataclass(frozen=True, kw_only=True)
-class Judged:
-    """What was measured against what was built; only a virtual rig can tell."""
-
-    table_map: dict[str, Any]
-    figure_residual_um: float | None
-
-
-@dataclass(frozen=True, kw_only=True)
 class DemoSteps(Steps):
     """Who is told of what comes before the scan, too."""
 
@@ -58,13 +50,16 @@ class Demonstrated:
 
     Attributes
     ----------
-    made, judged : the calibration, and how it compares with what was built.
+    made : the calibration.
+    table_map, figure_residual_um : map and mirror against what was built, see `map_against_truth`; only a virtual rig
+        can tell. None where the scan does not tell the mirror.
     pictures : what each shows -> its file.
     seconds : per stage.
     """
 
     made: Calibrated
-    judged: Judged
+    table_map: dict[str, Any]
+    figure_residual_um: float | None
     pictures: dict[str, Path]
     seconds: dict[str, float]
 
@@ -85,20 +80,19 @@ def demonstrate(progress: Progress, folder: RigFolder, steps: DemoSteps) -> Demo
     seconds = {"trace": trace_s, **scan_seconds(made.scans), **made.fit.seconds}
     seconds["verify"] = time.monotonic() - clock - sum(seconds.values()) + trace_s  # what is left of the calibration
     seconds["total"] = time.monotonic() - start
-    judged = Judged(
+    return Demonstrated(
+        made=made,
         table_map=map_against_truth(folder.rig, read_map(made.fit.run / MAP_FILE)[0], virtual.true_map()),
         figure_residual_um=_figure_residual_um(folder, made.fit.as_built, virtual),
+        pictures=draw_calibration(folder, made),
+        seconds=seconds,
     )
-    return Demonstrated(made=made, judged=judged, pictures=draw_calibration(folder, made), seconds=seconds)
 
 
 def free_folder(scenario: str) -> Path:
     """A folder name that is free, so that the demo can be run again."""
-    for number in range(1, 1000):
-        root = _PARENT / (scenario if number == 1 else f"{scenario}-{number}")
-        if not root.exists():
-            return root
-    return _PARENT / scenario
+    named = (_PARENT / (scenario if number == 1 else f"{scenario}-{number}") for number in range(1, 1000))
+    return next((root for root in named if not root.exists()), _PARENT / scenario)
 
 
 def photograph_board(progress: Progress, folder: RigFolder, virtual: VirtualRig) -> PhotosTaken:

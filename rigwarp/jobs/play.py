@@ -37,6 +37,8 @@ if TYPE_CHECKING:
 
 _FIRST_FRAME_S = 10.0
 """Longer than cameras and streams need to start."""
+Served = Callable[[Mapping[str, Any]], object]
+"""Told where the page is, once it is there."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -125,12 +127,8 @@ def write_still(show: Show, still: Path) -> None:
     write_picture(still, CpuRenderer(show.warp, dither=options.dither).render(picture))
 
 
-def _unheard(address: Mapping[str, Any]) -> None:
-    """Nobody wants to know where the page is."""
-
-
-def play_show(progress: Progress, show: Show, *, served: Callable[[Mapping[str, Any]], object] = _unheard) -> "Played":
-    """Play until somebody ends it; black is left behind. `served` is told where the page is, once it is there.
+def play_show(progress: Progress, show: Show, *, served: Served | None = None) -> "Played":
+    """Play until somebody ends it; black is left behind.
 
     Raises
     ------
@@ -241,7 +239,7 @@ def _begin(
     keeper: "WarpKeeper",
     watch: FrameWatch,
     page: "PageLink | None",
-    served: Callable[[Mapping[str, Any]], object],
+    served: Served | None,
     window: "Window",
 ) -> None:
     """What is done once the window is open."""
@@ -259,7 +257,8 @@ def _begin(
     if page is not None:
         page.start(session)
         session.page_address = page.address["plain"]
-        served(page.address)
+        if served is not None:
+            served(page.address)
         if show.options.page is not None and show.options.page.code:
             session.show_code()
     note(f"{show.options.warp} warp, drawn by {window.drawing}; Escape or q ends, h shows the keys.")

@@ -66,7 +66,10 @@ def dots_record(check: Checked) -> DotsRecord:
     """One warp's part of verification.json."""
     result, quality = check.result, check.quality
     affine, similarity, left = result.affine, result.similarity, result.after_similarity
-    families = {family: {"lines": len(lines), **_worst(lines)} for family, lines in _by_family(result.lines).items()}
+    lines: dict[str, list[LineFigure]] = {}
+    for line in result.lines:
+        lines.setdefault(line.family, []).append(line)
+    families = {family: {"lines": len(found), **_worst(found)} for family, found in lines.items()}
     return DotsRecord.of(
         result,
         missing=sorted(result.missing),
@@ -95,10 +98,6 @@ def dots_record(check: Checked) -> DotsRecord:
             before_gain=NineRecord.of(quality.light_before_gain), after_gain=NineRecord.of(quality.light_after_gain)
         ),
     )
-
-
-def _by_family(lines: Sequence[LineFigure]) -> dict[str, list[LineFigure]]:
-    return {family: [line for line in lines if line.family == family] for family in {line.family: 0 for line in lines}}
 
 
 def _worst(lines: Sequence[LineFigure]) -> dict[str, Any]:
