@@ -140,6 +140,7 @@ def play_show(progress: Progress, show: Show, *, served: Served | None = None) -
     from rigwarp.devices.video_output import screens_in_memory
     from rigwarp.live.run import player  # windows and OpenGL: not needed for a still
     from rigwarp.live.run.unattended import Heartbeat
+    from rigwarp.talk.service import notify_service
 
     options = show.options
     session, keeper, page = _session_of(show)
@@ -152,6 +153,28 @@ def play_show(progress: Progress, show: Show, *, served: Served | None = None) -
     )
     with logged(progress, options.log_file) as note:
         watch = FrameWatch(note, heart, statistics=options.statistics, leave_with_screen=options.wait_for_screen)
+
+        def begin(window: "Window") -> None:
+            """What is done once the window is open."""
+            if window.notice:
+                note(window.notice)
+            if options.samples is SampleCount.auto and not window.on_gpu:
+                session.warp = show.warp.sampled("quick")
+                window.use(session.warp)
+                keeper.draw_with(session.warp)
+            keeper.prepare = window.prepare
+            watch.window = window
+            keeper.start(show.revision)
+            if page is not None:
+                page.start(session)
+                session.page_address = page.address["plain"]
+                if served is not None:
+                    served(page.address)
+                if options.page is not None and options.page.code:
+                    session.show_code()
+            note(f"{options.warp} warp, drawn by {window.drawing}; Escape or q ends, h shows the keys.")
+            notify_service("READY=1")
+
         if options.wait_for_screen:
             _wait_for_screen(note, show)
         with (
@@ -168,7 +191,7 @@ def play_show(progress: Progress, show: Show, *, served: Served | None = None) -
                 dither=options.dither,
                 in_memory=screens_in_memory(),
                 seconds=options.seconds,
-                on_open=partial(_begin, note, show, session, keeper, watch, page, served),
+                on_open=begin,
                 on_frame=watch.frame,
             )
         logging.getLogger("rigwarp.live").info("ended by %s: %s", played.reason, played.statistics)
@@ -230,36 +253,3 @@ def _wait_for_screen(note: Callable[[str], None], show: Show) -> None:
         notify_service("STATUS=waiting for the projector's screen")
 
     wait_for_projector(show.warp.prewarp.projector_resolution, show.options.display, on_wait=waiting)
-
-
-def _begin(
-    note: Callable[[str], None],
-    show: Show,
-    session: "Session",
-    keeper: "WarpKeeper",
-    watch: FrameWatch,
-    page: "PageLink | None",
-    served: Served | None,
-    window: "Window",
-) -> None:
-    """What is done once the window is open."""
-    from rigwarp.talk.service import notify_service
-
-    if window.notice:
-        note(window.notice)
-    if show.options.samples is SampleCount.auto and not window.on_gpu:
-        session.warp = show.warp.sampled("quick")
-        window.use(session.warp)
-        keeper.draw_with(session.warp)
-    keeper.prepare = window.prepare
-    watch.window = window
-    keeper.start(show.revision)
-    if page is not None:
-        page.start(session)
-        session.page_address = page.address["plain"]
-        if served is not None:
-            served(page.address)
-        if show.options.page is not None and show.options.page.code:
-            session.show_code()
-    note(f"{show.options.warp} warp, drawn by {window.drawing}; Escape or q ends, h shows the keys.")
-    notify_service("READY=1")

@@ -202,8 +202,7 @@ def fit_scans(
         advance()
         as_built = None
         if accept or table_map.registration.agreement.mistake in ("none", "unexplained"):
-            tolerances = rig_tolerances(folder.rig)
-            as_built = fit_mirror(progress, folder, scans, design_traced, table_map, camera, tolerances, decoded)
+            as_built = fit_mirror(progress, folder, scans, design_traced, table_map, camera, decoded)
         give_back_memory()
         clock.lap("as_built", "mirror")
         advance()
