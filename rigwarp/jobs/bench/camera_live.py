@@ -102,6 +102,7 @@ class VirtualHand:
     """
 
     unlocked: tuple[str, ...] = ()
+    exposure_s: float | None = None  # nobody sets the exposure of a photo of the board: it is automatic
 
     def __init__(self, virtual: VirtualRig, *, with_board: bool) -> None:
         self._virtual = virtual
@@ -115,11 +116,6 @@ class VirtualHand:
     def resolution(self) -> tuple[int, int]:
         """(width, height) in pixels."""
         return self._virtual.camera.resolution
-
-    @property
-    def exposure_s(self) -> float | None:
-        """Nobody sets the exposure of a photo of the board: it is automatic."""
-        return None
 
     def set_exposure(self, seconds: float) -> float | None:
         """Refused, see `exposure_s`."""
