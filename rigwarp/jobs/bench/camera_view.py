@@ -37,10 +37,9 @@ def camera_view(folder: RigFolder) -> Iterator[CameraView]:
     if display is not None:
         width, height = display.resolution
         display.show(np.full((height, width), _CODE, np.uint8))
-    model, sheet_height_mm = camera_and_sheet(folder)
-    fits = model is not None and model.resolution == camera.resolution
+    model, sheet_height_mm = camera_and_sheet(folder, camera.resolution)
     with closing(camera):
-        yield CameraView(camera=camera, model=model if fits else None, sheet_height_mm=sheet_height_mm)
+        yield CameraView(camera=camera, model=model, sheet_height_mm=sheet_height_mm)
 
 
 def rig_camera(folder: RigFolder) -> tuple[Camera, Display | None]:

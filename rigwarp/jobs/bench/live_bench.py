@@ -108,11 +108,12 @@ def _look_first(progress: Progress, folder: RigFolder, bench: Bench, raised_mm: 
         raise MeasurementError(f"{error}. To scan all the same, add --no-look") from None
 
 
-def camera_and_sheet(folder: RigFolder) -> tuple[CameraModel | None, float]:
-    """The camera of camera.json, and at what height the sheet's print lay."""
+def camera_and_sheet(folder: RigFolder, resolution: tuple[int, int] | None = None) -> tuple[CameraModel | None, float]:
+    """The camera of camera.json, None without one of this resolution, and at what height the sheet's print lay."""
     path = folder.root / CAMERA_FILE
     usual_mm = folder.rig.table.height_mm + folder.rig.target.thickness_mm  # camera.json notes what was really there
     if not path.exists():
         return None, usual_mm
-    noted_mm = read_sheet_height_mm(path)
-    return read_camera(path), usual_mm if noted_mm is None else noted_mm
+    noted_mm, camera = read_sheet_height_mm(path), read_camera(path)
+    fits = resolution is None or camera.resolution == resolution
+    return camera if fits else None, usual_mm if noted_mm is None else noted_mm

@@ -75,10 +75,10 @@ def watch_camera(progress: Progress, folder: RigFolder, *, display: int | None, 
     DeviceError
         If there is no screen for the window, or the rig's devices are missing.
     """
-    model, sheet_height_mm = camera_and_sheet(folder)
     with open_bench(folder, display=display) as bench, closing(PreviewWindow(projector=display)) as window:
         if not window.wait():
             raise DeviceError("there is no screen for the preview: start it on a desktop, or set DISPLAY")
+        model, sheet_height_mm = camera_and_sheet(folder, bench.camera.resolution)
         watcher = PreviewOperator(progress, window, person)
         width, height = bench.display.resolution
         grey = np.full((height, width), _AIMING_CODE, np.uint8)
@@ -87,11 +87,5 @@ def watch_camera(progress: Progress, folder: RigFolder, *, display: int | None, 
             bench.display.show(grey)  # once more: a window has to be looked after
             return watcher.asked() is not None or not window.open
 
-        watch(
-            bench.camera,
-            folder.rig,
-            model=model if model is not None and model.resolution == bench.camera.resolution else None,
-            sheet_height_mm=sheet_height_mm,
-            show=watcher.show,
-            done=done,
-        )
+        show = watcher.show
+        watch(bench.camera, folder.rig, model=model, sheet_height_mm=sheet_height_mm, show=show, done=done)

@@ -11,7 +11,6 @@ import logging
 import threading
 from collections.abc import Callable, Sequence
 from functools import partial
-from types import TracebackType
 
 import numpy as np
 
@@ -80,9 +79,7 @@ class DriftWatch:
         self._thread.start()
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         """Stop waiting, finish what is being written, and give the camera back."""
         self._ended.set()
         self._interludes.cancel()
