@@ -28,7 +28,15 @@ _OPENING = re.compile(r"\A(#[^\n]*\n)+")
 
 
 def create_own_rig(kind: str, folder: Path) -> list[Path]:
-    """Make a rig folder with a mirror of one of `KINDS`, for real devices; folder, files and errors as `create_rig`."""
+    """Make a rig folder with a mirror of one of `KINDS`, for real devices; folder and files as in `create_rig`.
+
+    Raises
+    ------
+    UsageError
+        If there is no such kind.
+    InputError
+        If the folder has something in it or cannot be written to.
+    """
     if kind not in KINDS:
         raise UsageError(f'found no kind of mirror "{kind}", expected one of: {", ".join(KINDS)}. Choose one of them.')
     here = resources.files("rigwarp.scenarios")
