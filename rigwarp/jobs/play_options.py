@@ -115,15 +115,12 @@ def write_play_service(folder: RigFolder, options: PlayOptions, path: Path) -> N
         arguments += ["--page-name", name]
     for name in options.offered:
         arguments += ["--offer", str(Path(name).resolve()) if Path(name).exists() else name]
-    arguments += [
-        word
-        for word, on in (
-            ("--design", options.design),
-            ("--dither", options.dither),
-            ("--page-code", options.page is not None and options.page.code),
-            ("--fast", options.fast),
-            ("--wait-for-screen", True),
-        )
-        if on
-    ]
+    switches = {
+        "--design": options.design,
+        "--dither": options.dither,
+        "--page-code": options.page is not None and options.page.code,
+        "--fast": options.fast,
+        "--wait-for-screen": True,
+    }
+    arguments += [word for word, on in switches.items() if on]
     write_service(path, arguments, memory_limit_mib=options.memory_limit_mib)

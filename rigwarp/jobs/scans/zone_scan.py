@@ -23,6 +23,7 @@ from rigwarp.files import (
     write_picture,
 )
 from rigwarp.files.names import DECODED_FILE, FRAMES, PATTERNS_FILE, SCANS, ZONES_FILE
+from rigwarp.geometry import BoolArray
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.scans.scan_runs import (
     COMMAND,
@@ -113,13 +114,11 @@ def export_scans(progress: Progress, folder: RigFolder, target: Path, patterns: 
     """
     zone_map = zones_of(folder)
     numbers = zone_numbers(zone_map)
+    parts: dict[Path, BoolArray | None] = {target: None}
     if len(numbers) > 1:
         if (target / PATTERNS_FILE).exists():
             raise InputError(f"{target}: already holds exported patterns. Choose a new folder.")
-        parts = {target / f"{_ZONE}{n}": zone_map == n for n in numbers}
-    else:
-        parts = {target: None}
-    patterns = patterns.with_plaid() if len(numbers) > 1 else patterns
+        parts, patterns = {target / f"{_ZONE}{n}": zone_map == n for n in numbers}, patterns.with_plaid()
     written = {}
     with progress.stage(len(patterns.frames) * len(parts), "Writing patterns") as advance:
         for part, lit in parts.items():
