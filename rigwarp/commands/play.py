@@ -68,11 +68,11 @@ def play(
     seconds: Annotated[float | None, typer.Option("--seconds", help="Stop after this time.")] = None,
     drawing: Annotated[
         Drawing, typer.Option("--draw", help="auto: the GPU if there is one; gl or cpu: insist on it.")
-    ] = Drawing.auto,
+    ] = "auto",
     samples: Annotated[
         SampleCount,
         typer.Option("--samples", help="fine: averages all detail; quick: less work; auto: quick without a GPU."),
-    ] = SampleCount.auto,
+    ] = "auto",
     dither: Annotated[bool, typer.Option("--dither", help="Dither between code values: smoother ramps.")] = False,
     statistics: Annotated[bool, typer.Option("--stats", help="Frame counts on stderr, once a second.")] = False,
     remote: Annotated[

@@ -14,7 +14,7 @@ from rigwarp.files.adjust_file import hand_correction
 from rigwarp.files.names import HEARTBEAT_FILE
 from rigwarp.jobs.page import CHECKS, COMMAND, KeyWatch, page_hello, require_page
 from rigwarp.jobs.play_log import FrameWatch, drift_watch, focus_watch, logged, page_log
-from rigwarp.jobs.play_options import PlayOptions, SampleCount
+from rigwarp.jobs.play_options import PlayOptions
 from rigwarp.jobs.progress import Progress
 from rigwarp.live import CpuRenderer, Warp, warp_of
 from rigwarp.live.measured_warp import measured_warp
@@ -90,8 +90,8 @@ def opened_show(progress: Progress, folder: RigFolder, options: PlayOptions) -> 
                 adjustment, revision = hand_correction(folder.root)
             except RigwarpError as error:  # the show goes on, as it does when the file breaks while playing
                 progress.note(f"playing without the correction by hand: {error}")
-        quick = options.samples is SampleCount.quick
-        warp = warp_of(prewarp, canvas, adjustment=adjustment, sampling="quick" if quick else "fine")
+        sampling = "fine" if options.samples == "auto" else options.samples
+        warp = warp_of(prewarp, canvas, adjustment=adjustment, sampling=sampling)
         yield Show(folder=folder, options=options, source=source, warp=warp, revision=revision, counts=counts)
 
 
@@ -158,7 +158,7 @@ def play_show(progress: Progress, show: Show, *, served: Served | None = None) -
             """What is done once the window is open."""
             if window.notice:
                 note(window.notice)
-            if options.samples is SampleCount.auto and not window.on_gpu:
+            if options.samples == "auto" and not window.on_gpu:
                 session.warp = show.warp.sampled("quick")
                 window.use(session.warp)
                 keeper.draw_with(session.warp)
@@ -187,7 +187,7 @@ def play_show(progress: Progress, show: Show, *, served: Served | None = None) -
                 show.warp,
                 session,
                 display=options.display,
-                drawing=options.drawing.value,
+                drawing=options.drawing,
                 dither=options.dither,
                 in_memory=screens_in_memory(),
                 seconds=options.seconds,
