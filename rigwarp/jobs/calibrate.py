@@ -80,7 +80,7 @@ def calibrate_live(
     ----------
     look : whether to look first; an interrupted scan goes on without.
     display, fast : see `live_bench`.
-    resume, accept, steps : see `calibrate_rig`.
+    resume, accept : see `calibrate_rig`.
     """
     share_one_heap()
     require_calibratable(folder, resume=resume)
@@ -104,7 +104,6 @@ def calibrate_rig(
     ----------
     resume : go on with an interrupted scan.
     accept : make the result current whatever speaks against it.
-    steps : told of each step.
     """
     beside = Worker("rigwarp-design")  # which nobody who is interrupted waits for
     model = beside.submit(partial(design_model, folder))  # while the camera is waited for: one from CAD takes seconds

@@ -72,7 +72,6 @@ class OpenedRig:
 
         Parameters
         ----------
-        options : how it is taken.
         resume : go on with the scan that was interrupted last.
         display : number of the projector's monitor, or a display that is open.
         """

@@ -64,11 +64,7 @@ def operator(progress: Progress, person: Person, *, preview: bool) -> Iterator[P
 
 
 def watch_camera(progress: Progress, folder: RigFolder, *, display: int | None, person: Person = NOBODY) -> None:
-    """Show the camera's live picture in a window until it is closed, grey light on the table.
-
-    Parameters
-    ----------
-    display : number of the projector's monitor.
+    """Show the camera's live picture in a window until it is closed, grey light from the projector's `display`.
 
     Raises
     ------
