@@ -8,7 +8,6 @@ import contextlib
 import errno
 import functools
 import importlib
-import importlib.util
 import inspect
 import os
 import platform
@@ -101,7 +100,9 @@ def _outcome(arguments: Sequence[str] | None) -> int:
     try:
         return _run(_with_page_port(given))
     except (KeyboardInterrupt, _Interrupted) as stopped:
-        return _interrupted(str(stopped))
+        kept = str(stopped) or "unfinished work is not used. Run the command again."  # where no job has said what is
+        _complain(f"interrupted; {kept}")
+        return EXIT_INTERRUPTED
     except (BrokenPipeError, _ReaderGone):  # `rigwarp ... | head` has seen enough
         _write_nowhere()
         return EXIT_INTERRUPTED
@@ -117,13 +118,9 @@ def _outcome(arguments: Sequence[str] | None) -> int:
             return InputError.exit_code
         if show_traceback:
             traceback.print_exc()
-        _complain(f"unexpected {type(error).__name__}: {_one_line(error)}. {_where_logged(given, show_traceback)}")
+        what = " ".join(str(error).split())[:300] or "no further message"
+        _complain(f"unexpected {type(error).__name__}: {what}. {_where_logged(given, show_traceback)}")
         return EXIT_UNEXPECTED
-
-
-def available_commands() -> dict[str, str]:
-    """Command -> module, for the commands that this installation has, in working order."""
-    return {name: module for name, module in COMMANDS.items() if _source_of(module) is not None}
 
 
 def build_app(requested: str | None) -> typer.Typer:
@@ -132,7 +129,7 @@ def build_app(requested: str | None) -> typer.Typer:
         name="rigwarp", help=_HELP, no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False
     )
     app.callback()(_global_options)
-    for name, module in available_commands().items():
+    for name, module in COMMANDS.items():
         if name == requested:
             function = _load(module)
             app.command(name, help=_flowing(function.__doc__ or ""))(_interruptible(function))
@@ -157,12 +154,7 @@ def _global_options(
         typer.Option("--version", help="Show the version and leave.", is_eager=True, callback=lambda on: _version(on)),
     ] = False,
     show_traceback: Annotated[
-        bool,
-        typer.Option(
-            _TRACEBACK_OPTION,
-            help=f"Show where an error comes from (also: {_TRACEBACK_VARIABLE}=1).",
-            show_default=False,
-        ),
+        bool, typer.Option(_TRACEBACK_OPTION, help=f"Show where an error comes from (also: {_TRACEBACK_VARIABLE}=1).")
     ] = False,
 ) -> None:
     """Options of rigwarp itself; `--traceback` is taken out before, so that it may stand anywhere."""
@@ -180,7 +172,7 @@ def _load(module: str) -> Callable[..., Any]:
     def call(*args: Any, **kwargs: Any) -> None:
         getattr(importlib.import_module(f"rigwarp.commands.{module}"), module)(*args, **kwargs)
 
-    return declared(_source_of(module) or "", module, call)
+    return declared(_source_of(module), module, call)
 
 
 def _interruptible(function: Callable[..., Any]) -> Callable[..., Any]:
@@ -202,17 +194,14 @@ def _not_loaded() -> None:
     """Stands for a command that was not asked for."""
 
 
-def _source_of(module: str) -> str | None:
-    """Source text of a command's module without importing it; None when there is no such module."""
-    spec = importlib.util.find_spec(f"rigwarp.commands.{module}")
-    if spec is None or spec.origin is None:
-        return None
-    return Path(spec.origin).read_text(encoding="utf-8")
+def _source_of(module: str) -> str:
+    """Source text of a command's module, without importing it."""
+    return (Path(__file__).parent / "commands" / f"{module}.py").read_text(encoding="utf-8")
 
 
 def _help_of(module: str) -> str:
     """First paragraph of the docstring of a command's function."""
-    found = re.search(rf'^def {module}\(.*?"""(.*?)(?:"""|\n\n)', _source_of(module) or "", re.DOTALL | re.MULTILINE)
+    found = re.search(rf'^def {module}\(.*?"""(.*?)(?:"""|\n\n)', _source_of(module), re.DOTALL | re.MULTILINE)
     return _flowing(found[1]) if found else ""
 
 
@@ -262,12 +251,6 @@ def leave_what_hangs(code: int) -> None:
                 os._exit(code)
 
 
-def _interrupted(kept: str = "") -> int:
-    """Say so, and what is kept, where a job has said that."""
-    _complain(f"interrupted; {kept or 'unfinished work is not used. Run the command again.'}")
-    return EXIT_INTERRUPTED
-
-
 def _complain(message: str) -> None:
     one_line = message.replace("\n", "\\n")  # a file name may hold one
     text = filled(f"rigwarp: {one_line}", columns_of(sys.stderr))
@@ -282,10 +265,6 @@ def _refused_by_system(error: Exception) -> str | None:
         return None
     where = f"{error.filename}: " if error.filename else ""
     return f"{where}{error.strerror}. Check that the disk has space and the folder may be read and written."
-
-
-def _one_line(error: Exception) -> str:
-    return " ".join(str(error).split())[:300] or "no further message"
 
 
 def _where_logged(arguments: list[str], shown: bool) -> str:

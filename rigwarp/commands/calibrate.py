@@ -2,9 +2,8 @@
 
 from functools import partial
 
-from rigwarp.commands.console import Console
+from rigwarp.commands.console import Console, print_next
 from rigwarp.commands.fit_text import as_built_figures, print_fit
-from rigwarp.commands.next_text import print_next
 from rigwarp.commands.options import (
     AcceptOption,
     AverageOption,
@@ -63,20 +62,21 @@ def calibrate(
             verified=partial(print_verified, console),
         ),
     )
-    if made.current:
-        console.say(f"Result {made.fit.run.name} is now current")
+    fit = made.fit
+    if fit.current:
+        console.say(f"Result {fit.run.name} is now current")
     console.say(f"Report {made.report}")
     console.result(
         {
             "scans": [scan.run for scan in made.scans],
-            "result": made.fit.run,
-            "current": made.current,
-            "verdict": verdict_record(made.verdict),
-            "table_map": made.fit.figures.to_dict(),
-            "as_built": as_built_figures(made.fit.as_built),
+            "result": fit.run,
+            "current": fit.current,
+            "verdict": verdict_record(fit.verdict),
+            "table_map": fit.figures.to_dict(),
+            "as_built": as_built_figures(fit.as_built),
             "verification": {name: error_figures(check.result) for name, check in made.checks.items()},
             "report": made.report,
         }
     )
     print_next(console, folder)
-    require_passed(made.verdict, "" if made.current else not_current(folder.root, made.fit.run))
+    require_passed(fit.verdict, "" if fit.current else not_current(folder.root, fit.run))

@@ -1,13 +1,12 @@
 """`rigwarp camera`: the lens from photos of the hand-held board, the pose from one of the sheet on the table."""
 
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 
 from rigwarp.commands.camera_text import print_camera
-from rigwarp.commands.console import Console
-from rigwarp.commands.next_text import print_next
+from rigwarp.commands.console import Console, print_next
 from rigwarp.commands.options import JsonOption, RigArgument
 from rigwarp.commands.terminal import AtTerminal
 from rigwarp.errors import UsageError
@@ -15,21 +14,19 @@ from rigwarp.files import open_rig
 from rigwarp.files.camera_file import camera_of
 from rigwarp.jobs.bench.camera import calibrate_camera, require_free
 from rigwarp.jobs.bench.camera_live import take_photos
-from rigwarp.jobs.bench.camera_record import CameraMade, figures
+from rigwarp.jobs.bench.camera_record import figures
 
 
 def camera(
     rig: RigArgument,
     lens: Annotated[
-        Path | None,
-        typer.Option(metavar="DIR", help="Photos of the hand-held board, each tilted another way.", show_default=False),
+        Path | None, typer.Option(metavar="DIR", help="Photos of the hand-held board, each tilted another way.")
     ] = None,
     table: Annotated[
         list[Path] | None,
         typer.Option(
             metavar="PHOTO",
             help="A photo of the sheet that lies on the table. Given again: of the sheet elsewhere on it.",
-            show_default=False,
         ),
     ] = None,
     keep_lens: Annotated[
@@ -46,7 +43,6 @@ def camera(
             metavar="MM",
             help="Of the sheet on the table, this once. [default: target.thickness_mm in rig.toml]",
             min=0.0,
-            show_default=False,
         ),
     ] = None,
     preview: Annotated[
@@ -90,14 +86,6 @@ def camera(
         console, folder, lens=lens, table=table[0], further=table[1:], thickness_mm=thickness_mm, replace=replace
     )
     print_camera(console, made)
-    console.result(_result(made))
+    photos = [photo.record() for photo in made.photos]
+    console.result({"camera": made.path, "kept_aside": made.kept_aside, **figures(made), "photos": photos})
     print_next(console, folder)
-
-
-def _result(made: CameraMade) -> dict[str, Any]:
-    return {
-        "camera": made.path,
-        "kept_aside": made.kept_aside,
-        **figures(made),
-        "photos": [photo.record() for photo in made.photos],
-    }

@@ -1,6 +1,6 @@
 """The camera's figures for people."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -10,7 +10,6 @@ from rigwarp.camera.projection import LENS_TERMS
 from rigwarp.camera.table.table_flatness import FurtherSheet
 from rigwarp.commands.console import Console
 from rigwarp.files.names import CAMERA_PICTURE
-from rigwarp.geometry import Array
 from rigwarp.jobs.bench.camera_record import CameraMade
 
 
@@ -34,7 +33,9 @@ def print_camera(console: Console, made: CameraMade) -> None:
 
 
 def _lens_rows(made: CameraMade, lens: LensResult, support: LensSupport) -> list[tuple[str, str]]:
-    values, sigmas = _by_term(made.pose.camera.lens), _by_term(made.lens_sigmas)
+    values, sigmas = (dict(zip(LENS_TERMS, each, strict=True)) for each in (made.pose.camera.lens, made.lens_sigmas))
+    pattern, middle = f"{support.structure_px:.3f}", f"{np.nanmin(support.sigma_px):.2f}"
+    corner = f"{np.nanmax(support.corner_sigma_px):.2f}"
     distortion = [f"{name} {values[name]:+.4f} ± {sigmas[name]:.4f}" for name in LENS_TERMS[4:] if name in lens.terms]
     rows = [
         ("photos of the board used", f"{len(lens.used)} of {len(lens.used) + len(lens.rejected)}"),
@@ -42,25 +43,14 @@ def _lens_rows(made: CameraMade, lens: LensResult, support: LensSupport) -> list
         ("focal lengths", f"{values['fx']:.2f} ± {sigmas['fx']:.2f}, {values['fy']:.2f} ± {sigmas['fy']:.2f} px"),
         ("principal point", f"{values['cx']:.2f} ± {sigmas['cx']:.2f}, {values['cy']:.2f} ± {sigmas['cy']:.2f} px"),
         ("distortion", ", ".join(distortion)),
-        (
-            "corners of the boards off by",
-            f"{lens.rms_px:.3f} px rms, {support.structure_px:.3f} px of it a pattern over the picture",
-        ),
-        (
-            "a direction is uncertain by",
-            f"{np.nanmin(support.sigma_px):.2f} px in the middle, {np.nanmax(support.corner_sigma_px):.2f} px in the "
-            "worst corner",
-        ),
+        ("corners of the boards off by", f"{lens.rms_px:.3f} px rms, {pattern} px of it a pattern over the picture"),
+        ("a direction is uncertain by", f"{middle} px in the middle, {corner} px in the worst corner"),
         ("bow of the board", f"{float(np.abs(lens.shape[2:]).max()):.2f} mm at half a diagonal"),
     ]
     if made.released is not None:
         said = f"{made.released.bow_mm:.2f} mm out of plane in {made.released.views} whole photos"
         rows.append(("the board corner by corner", said))
     return rows
-
-
-def _by_term(values: Array) -> Mapping[str, float]:
-    return dict(zip(LENS_TERMS, values.tolist(), strict=True))
 
 
 def _pose_rows(made: CameraMade) -> list[tuple[str, str]]:

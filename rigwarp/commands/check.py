@@ -5,12 +5,11 @@ from typing import Annotated, Any
 
 import typer
 
-from rigwarp.capture.preflight.findings import PreflightFinding, require_no_stop
-from rigwarp.commands.console import Console
+from rigwarp.capture.preflight.findings import require_no_stop
+from rigwarp.commands.console import Console, print_next
 from rigwarp.commands.lines import together
-from rigwarp.commands.next_text import print_next
 from rigwarp.commands.options import DisplayOption, JsonOption, RigArgument
-from rigwarp.commands.terminal import AtTerminal, agree_to_command, confirm_tidy
+from rigwarp.commands.terminal import AtTerminal, agree_to_command, require_yes
 from rigwarp.files import RigFolder, leftovers, open_rig, remove_leftovers, rig_locked
 from rigwarp.jobs.bench.check import (
     TriedOut,
@@ -23,32 +22,24 @@ from rigwarp.jobs.bench.check import (
 )
 from rigwarp.jobs.bench.frame_cost import FrameCost, frame_cost
 from rigwarp.jobs.bench.machine import Machine, look_around
-from rigwarp.jobs.bench.preflight import camera_and_sheet
 from rigwarp.jobs.bench.preview import watch_camera
 from rigwarp.rig import ConicShape, FacetsShape, MeshShape, MirrorShape
+
+_MARKS = {"fine": "ok", "remark": "note", "stop": "STOP"}
 
 
 def check(
     rig: RigArgument,
-    files_only: Annotated[
-        bool, typer.Option("--files-only", help="Leave projector and camera alone.", show_default=False)
-    ] = False,
+    files_only: Annotated[bool, typer.Option("--files-only", help="Leave projector and camera alone.")] = False,
     preview: Annotated[
-        bool, typer.Option("--preview", help="First show the camera's live picture, to set it up.", show_default=False)
+        bool, typer.Option("--preview", help="First show the camera's live picture, to set it up.")
     ] = False,
-    tidy: Annotated[
-        bool,
-        typer.Option("--tidy", help="Remove unfinished runs and part files, after asking.", show_default=False),
-    ] = False,
+    tidy: Annotated[bool, typer.Option("--tidy", help="Remove unfinished runs and part files, after asking.")] = False,
     trust: Annotated[
         bool,
-        typer.Option(
-            "--trust",
-            help="Agree to the command in camera.device: it is run on this machine from then on.",
-            show_default=False,
-        ),
+        typer.Option("--trust", help="Agree to the command in camera.device: it is run on this machine from then on."),
     ] = False,
-    yes: Annotated[bool, typer.Option("--yes", help="Answer yes to --tidy.", show_default=False)] = False,
+    yes: Annotated[bool, typer.Option("--yes", help="Answer yes to --tidy.")] = False,
     display: DisplayOption = None,
     json: JsonOption = False,
 ) -> None:
@@ -86,15 +77,13 @@ def check(
     remarks = rig_remarks(folder) + machine_remarks(folder.rig, machine)
     _print_rig(console, folder)
     console.say(f"  drawn in {sketch}")
-    _print_progress(console, progress)
+    console.say("\nIn the folder")
+    console.table([(name, state or f"missing; make it with: {together(how)}") for name, state, how in progress])
     _print_machine(console, machine, cost)
     console.say()
     console.caution()
     if preview:
-        camera, sheet_height_mm = camera_and_sheet(folder)
-        watch_camera(
-            console, folder, model=camera, sheet_height_mm=sheet_height_mm, display=display, person=AtTerminal(console)
-        )
+        watch_camera(console, folder, display=display, person=AtTerminal(console))
     tried = TriedOut(reason="left alone") if files_only else try_out(console, folder, display)
     looked = tried.looked
     _print_bench(console, tried)
@@ -129,7 +118,7 @@ def _tidy(console: Console, folder: RigFolder, *, yes: bool) -> None:
         found = leftovers(folder.root)
         console.table([(one.path, one.kind, f"{one.size_bytes / 2**20:.1f} MiB") for one in found])
         if found:
-            confirm_tidy(console, yes=yes)
+            require_yes(console, yes=yes, what="--tidy", without="nothing was removed")
             remove_leftovers(found)
     console.say(f"{len(found)} removed." if found else "Nothing is left over.")
     console.result({"removed": [one.path for one in found]})
@@ -159,11 +148,6 @@ def _print_rig(console: Console, folder: RigFolder) -> None:
     )
 
 
-def _print_progress(console: Console, progress: list[tuple[str, str | None, str]]) -> None:
-    console.say("\nIn the folder")
-    console.table([(name, state or f"missing; make it with: {together(how)}") for name, state, how in progress])
-
-
 def _print_machine(console: Console, machine: Machine, cost: FrameCost) -> None:
     displays = ", ".join(machine.monitors) or "none"
     cameras = ", ".join(f"{path} {name}" for path, name in machine.cameras.items()) or "none listed"
@@ -185,7 +169,7 @@ def _print_bench(console: Console, tried: TriedOut) -> None:
     else:
         if tried.camera is not None:
             console.say(f"  camera {tried.camera.line()}")
-        print_findings(console, tried.looked.findings)
+        console.table([(_MARKS[found.severity], found.what, found.text) for found in tried.looked.findings])
 
 
 def _shape(shape: MirrorShape, folder: RigFolder) -> str:
@@ -208,11 +192,3 @@ def _area(shape: str, size_mm: tuple[float, float]) -> str:
     if shape == "circle":
         return f"circle of {size_mm[0]:g} mm"
     return f"{size_mm[0]:g} x {size_mm[1]:g} mm"
-
-
-_MARKS = {"fine": "ok", "remark": "note", "stop": "STOP"}
-
-
-def print_findings(console: Console, findings: tuple[PreflightFinding, ...]) -> None:
-    """All findings for people, one line each."""
-    console.table([(_MARKS[finding.severity], finding.what, finding.text) for finding in findings])

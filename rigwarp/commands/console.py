@@ -6,8 +6,10 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from typing import Any, Final
 
-from rigwarp.commands.lines import columns_of, filled, table_lines
-from rigwarp.files import plain_json
+from rigwarp.commands.lines import columns_of, filled, table_lines, together
+from rigwarp.files import RigFolder, plain_json
+from rigwarp.jobs.next_step import next_step
+from rigwarp.jobs.progress import uncounted
 from rigwarp.words import Glosses, number
 
 CAUTION: Final = (
@@ -33,11 +35,6 @@ class Console:
         self._json = json
         self._finished = False
         self._glosses = Glosses()
-
-    @property
-    def json(self) -> bool:
-        """True when results are written as JSON."""
-        return self._json
 
     def say(self, text: str = "", *, as_is: bool = False) -> None:
         """A line of the result, for people; `as_is`: lines to be copied, which are never broken."""
@@ -81,7 +78,7 @@ class Console:
     def stage(self, total: int, label: str) -> Iterator[Callable[..., None]]:
         """A progress bar on a terminal, nothing elsewhere; yields `advance(steps=1)`."""
         if not sys.stderr.isatty():
-            yield _ignore
+            yield uncounted
             return
         from rich.console import Console as Terminal  # only a terminal needs it
         from rich.progress import Progress
@@ -96,8 +93,16 @@ class Console:
             yield advance
 
 
-def _ignore(steps: int = 1) -> None:
-    """Progress that nobody watches."""
+def print_next(console: Console, folder: RigFolder) -> None:
+    """The last line of a command: how things stand and what to type next."""
+    step = next_step(folder)
+    console.say()
+    print_step(console, step.standing, step.command)
+
+
+def print_step(console: Console, standing: str, command: str) -> None:
+    """How things stand in one sentence, and the command whole, to be copied."""
+    console.say(f"{standing} Next: {together(command)}")
 
 
 def _cell(value: object) -> str:

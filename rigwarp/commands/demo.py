@@ -7,9 +7,8 @@ from typing import Annotated, Any
 import typer
 
 from rigwarp.commands.camera_text import print_camera
-from rigwarp.commands.console import Console
+from rigwarp.commands.console import Console, print_next, print_step
 from rigwarp.commands.fit_text import as_built_figures, print_fit
-from rigwarp.commands.next_text import print_next, print_step
 from rigwarp.commands.options import JsonOption
 from rigwarp.commands.samples_text import print_compared
 from rigwarp.commands.scan_text import print_scan
@@ -21,7 +20,6 @@ from rigwarp.files.names import RIG_FILE
 from rigwarp.jobs.checks.verify import require_passed
 from rigwarp.jobs.checks.verify_record import error_figures
 from rigwarp.jobs.demo import Demonstrated, DemoSteps, demonstrate, free_folder
-from rigwarp.jobs.next_step import NextStep
 from rigwarp.jobs.samples.bench_folder import OFFCUT_BOX
 from rigwarp.jobs.samples.demo import SEATINGS, demo_offcuts
 from rigwarp.jobs.samples.figure_rows import COLUMNS
@@ -76,7 +74,7 @@ def demo(
     console.result({**_result(root, shown), **({} if seen is None else shown_result(seen))})
     console.say(f"\nThe whole story, for any browser: open {shown.made.report}")
     print_next(console, folder)
-    require_passed(shown.made.verdict)
+    require_passed(shown.made.fit.verdict)
     if seen is not None:
         require_passed(seen.verified.verdict)
 
@@ -94,7 +92,7 @@ def _view_only(console: Console, root: Path) -> None:
     console.result({"rig": root, **shown_result(seen)})
     require_passed(seen.verified.verdict)
     console.say()
-    print_step(console, NextStep(standing="The view is measured.", command=f"rigwarp view play {root}"))
+    print_step(console, "The view is measured.", f"rigwarp view play {root}")
 
 
 def _offcuts(console: Console, root: Path) -> None:
@@ -122,29 +120,26 @@ def _print_design(console: Console, coverage: Coverage) -> None:
 
 
 def _print(console: Console, shown: Demonstrated) -> None:
-    figures = shown.judged.table_map
+    figures, left_um = shown.table_map, shown.figure_residual_um
+    left = "not told by this scan" if left_um is None else f"{quantity(left_um, 'µm')} rms"
     console.say("\nAgainst what was really built (only a virtual rig can tell)")
     console.table(
         [
             ("table map", f"{quantity(figures['rms_mm'], 'mm')} rms, {quantity(figures['p95_mm'], 'mm')} P95"),
             ("content area covered", f"{100 * figures['coverage']:.1f} %"),
-            ("mirror figure, estimate minus truth", _micrometres(shown.judged.figure_residual_um)),
+            ("mirror figure, estimate minus truth", left),
         ]
     )
     console.say("\nPictures")
     console.table([(what, str(path)) for what, path in shown.pictures.items()])
 
 
-def _micrometres(rms_um: float | None) -> str:
-    return "not told by this scan" if rms_um is None else f"{quantity(rms_um, 'µm')} rms"
-
-
 def _result(root: Path, shown: Demonstrated) -> dict[str, Any]:
-    made, judged = shown.made, shown.judged
+    made = shown.made
     return {
         "rig": root,
-        "table_map": judged.table_map,
-        "as_built": {**(as_built_figures(made.fit.as_built) or {}), "residual_rms_um": judged.figure_residual_um},
+        "table_map": shown.table_map,
+        "as_built": {**(as_built_figures(made.fit.as_built) or {}), "residual_rms_um": shown.figure_residual_um},
         "verification": {name: error_figures(check.result) for name, check in made.checks.items()},
         "seconds": shown.seconds,
         "pictures": {path.name: path for path in shown.pictures.values()},

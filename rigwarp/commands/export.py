@@ -6,8 +6,7 @@ from typing import Annotated, Any
 
 import typer
 
-from rigwarp.commands.console import Console
-from rigwarp.commands.next_text import print_next
+from rigwarp.commands.console import Console, print_next
 from rigwarp.commands.options import JsonOption, RigArgument
 from rigwarp.files import open_rig
 from rigwarp.jobs.defaults import THICKNESS_MM
@@ -27,12 +26,7 @@ def export(
     ],
     out: Annotated[
         Path | None,
-        typer.Option(
-            "--out",
-            metavar="PATH",
-            help="File, or folder for a warp; by default in the result folder.",
-            show_default=False,
-        ),
+        typer.Option("--out", metavar="PATH", help="File, or folder for a warp; by default in the result folder."),
     ] = None,
     share: Annotated[
         float,
@@ -81,7 +75,7 @@ def export(
     """
     console = Console(json=json)
     folder = open_rig(rig, without_projector=view_mirror is not None)
-    written = export_current(
+    facts = export_current(
         folder,
         format,
         out=out,
@@ -92,14 +86,14 @@ def export(
         thickness_mm=thickness,
         view_mirror=view_mirror,
     )
-    console.say(f"wrote {written.file}")
+    console.say(f"wrote {facts['file']}")
     if format in ("mould", "mould-dxf"):
-        _print_mould(console, written.facts)
-    if "note" in written.facts:
-        console.note(written.facts["note"])
+        _print_mould(console, facts)
+    if "note" in facts:
+        console.note(facts["note"])
     if format == "mpcdi":
         console.note("mpcdi is experimental: try it with a test picture first; its README.md says what was assumed.")
-    console.result({"format": format, **written.facts})
+    console.result({"format": format, **facts})
     if view_mirror is None:
         print_next(console, folder)
 

@@ -5,9 +5,8 @@ from typing import Annotated
 
 import typer
 
-from rigwarp.commands.console import Console
+from rigwarp.commands.console import Console, print_next
 from rigwarp.commands.fit_text import STAGES, as_built_figures, print_fit
-from rigwarp.commands.next_text import print_next
 from rigwarp.commands.options import AcceptOption, JsonOption, RigArgument
 from rigwarp.commands.verify_text import verdict_record
 from rigwarp.files import open_rig

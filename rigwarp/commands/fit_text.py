@@ -12,13 +12,26 @@ from rigwarp.table_map import Border
 from rigwarp.verification import MapBudget
 from rigwarp.words import number
 
+_REPORTED = ("centre", "middle", "rim")
 STAGES = ("trace", "scan", "decode", "fit", "as_built", "prewarp", "verify", "total")
 """The stages whose seconds `--json` states; null for those that a command does not run."""
 
 
 def print_fit(console: Console, made: FitMade) -> None:
     """The result for people."""
-    figures, registration = made.figures, made.table_map.registration
+    figures, registration, built = made.figures, made.table_map.registration, made.as_built
+    borders = [
+        (f"border of zones {b.band.zones[0]} and {b.band.zones[1]}", border_told(b)) for b in made.table_map.borders
+    ]
+    told = [("mirror figure", "not told by this scan")]
+    if built is not None:
+        rms, bare = built.figures.rms_um, built.figures.rms_without_power_um
+        told = [
+            ("mirror figure", f"{quantity(rms, 'µm')} rms, {quantity(bare, 'µm')} without power"),
+            *[(f"fold of panels {fold.zones[0]} and {fold.zones[1]}", fold_told(fold)) for fold in built.folds],
+            ("told by", heights_told(built)),
+            *([] if built.deciders is None else [("its power", deciders_in_words(built.deciders))]),
+        ]
     console.say(f"Result {made.run}{' (now current)' if made.current else ''}")
     console.table(
         [
@@ -29,21 +42,9 @@ def print_fit(console: Console, made: FitMade) -> None:
             ("content area covered", share(figures.coverage)),
             ("design against samples, as drawn", f"{quantity(registration.rms_before_mm, 'mm')} rms"),
             ("after moving projector and mirror", f"{quantity(registration.rms_after_mm, 'mm')} rms"),
-            *[
-                (f"border of zones {b.band.zones[0]} and {b.band.zones[1]}", border_told(b))
-                for b in made.table_map.borders
-            ],
-            ("mirror figure", _figure(made.as_built)),
-            *[
-                (f"fold of panels {fold.zones[0]} and {fold.zones[1]}", fold_told(fold))
-                for fold in (made.as_built.folds if made.as_built else ())
-            ],
-            *([("told by", heights_told(made.as_built))] if made.as_built else []),
-            *_what_would_tell(made.as_built),
-            (
-                "warp mesh",
-                f"{made.triangles} triangles, off by {made.mesh_error_px:.3f} px at most",
-            ),
+            *borders,
+            *told,
+            ("warp mesh", f"{made.triangles} triangles, off by {made.mesh_error_px:.3f} px at most"),
         ]
     )
     for sentence in made.verdict.not_proven:
@@ -51,30 +52,18 @@ def print_fit(console: Console, made: FitMade) -> None:
     for sentence in made.verdict.failures if made.current else ():  # else it ends the command
         console.say(f"  accepted all the same: {sentence}")
     print_budget(console, made.budget)
-    for finding in made.as_built.findings if made.as_built else ():
+    if built is None:
+        return
+    for finding in built.findings:
         console.say(f"  {finding.what}: {finding.effect} {finding.moves_mm:.1f} mm; {finding.prewarp}")
         console.say(f"    hint (common practice): {finding.cause}; remedy: {finding.remedy}")
-    for direction in made.as_built.unobservable if made.as_built else ():
+    for direction in built.unobservable:
         console.say(f"  the data cannot tell: {direction}")
 
 
 def as_built_figures(as_built: AsBuilt | None) -> dict[str, Any] | None:
     """What `--json` says of the mirror; `figure_rms_um` first."""
-    if as_built is None:
-        return None
-    return {"figure_rms_um": as_built.figures.rms_um, **as_built.to_dict()}
-
-
-def _figure(as_built: AsBuilt | None) -> str:
-    if as_built is None:
-        return "not told by this scan"
-    figures = as_built.figures
-    return f"{quantity(figures.rms_um, 'µm')} rms, {quantity(figures.rms_without_power_um, 'µm')} without power"
-
-
-def _what_would_tell(built: AsBuilt | None) -> list[tuple[str, str]]:
-    """What would tell the mirror's power, where the scan does not."""
-    return [] if built is None or built.deciders is None else [("its power", deciders_in_words(built.deciders))]
+    return None if as_built is None else {"figure_rms_um": as_built.figures.rms_um, **as_built.to_dict()}
 
 
 def border_told(border: Border) -> str:
@@ -105,21 +94,16 @@ def heights_told(built: AsBuilt) -> str:
     return "the table alone, which does not tell the radius against the distance"
 
 
-_REPORTED = ("centre", "middle", "rim")
-
-
 def print_budget(console: Console, budget: MapBudget) -> None:
     """The budget in two lines, for people."""
     expanded = [f"{r.name} {quantity(r.expanded_mm, 'mm', 2)}" for r in budget.regions if r.name in _REPORTED]
     whole = next(region for region in budget.regions if region.name == "all")
     named = {cause.key: cause.name for cause in budget.causes}
     largest = sorted(whole.sigma_mm, key=lambda key: -whole.sigma_mm[key])[:2]
+    told = [*expanded, *([] if budget.camera_known else ["camera left out"])]
     console.table(
         [
-            (
-                "uncertainty (k = 2, per axis)",
-                ", ".join(expanded) + ("" if budget.camera_known else ", camera left out"),
-            ),
+            ("uncertainty (k = 2, per axis)", ", ".join(told)),
             ("  most of it", ", ".join(named[key] for key in largest)),
         ]
     )

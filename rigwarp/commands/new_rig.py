@@ -5,21 +5,18 @@ from typing import Annotated
 
 import typer
 
-from rigwarp.commands.console import Console
-from rigwarp.commands.next_text import print_step
+from rigwarp.commands.console import Console, print_step
 from rigwarp.commands.options import JsonOption
 from rigwarp.errors import UsageError
 from rigwarp.files.names import RIG_FILE
-from rigwarp.jobs.next_step import NextStep
 from rigwarp.scenarios import create_own_rig, create_rig
 from rigwarp.scenarios.own_rig import KINDS
 
 
 def new_rig(
-    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The folder to make.", show_default=False)],
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The folder to make.")],
     kind: Annotated[
-        str | None,
-        typer.Option(metavar="KIND", help=f"For your own rig: the kind of mirror, {', '.join(KINDS)}."),
+        str | None, typer.Option(metavar="KIND", help=f"For your own rig: the kind of mirror, {', '.join(KINDS)}.")
     ] = None,
     like: Annotated[
         str | None,
@@ -43,8 +40,7 @@ def new_rig(
         written = create_rig(like or "round-table", folder, measured=False)
     for path in written:
         console.say(f"wrote {path}")
-    edit = NextStep(standing=f"Edit {folder / RIG_FILE}.", command=f"rigwarp check {folder}")
-    print_step(console, edit)
+    print_step(console, f"Edit {folder / RIG_FILE}.", f"rigwarp check {folder}")
     console.result(
         {"scenario": None if kind else like or "round-table", "kind": kind, "folder": folder, "files": written}
     )

@@ -1,7 +1,6 @@
 """`rigwarp next`: where a rig stands, and what to type next."""
 
-from rigwarp.commands.console import Console
-from rigwarp.commands.next_text import print_step
+from rigwarp.commands.console import Console, print_step
 from rigwarp.commands.options import JsonOption, RigArgument
 from rigwarp.files import open_rig
 from rigwarp.jobs.next_step import next_step
@@ -14,5 +13,5 @@ def next(rig: RigArgument, json: JsonOption = False) -> None:
     """
     console = Console(json=json)
     step = next_step(open_rig(rig))
-    print_step(console, step)
+    print_step(console, step.standing, step.command)
     console.result({"standing": step.standing, "command": step.command})

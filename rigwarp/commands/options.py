@@ -5,9 +5,7 @@ from typing import Annotated
 
 import typer
 
-RigArgument = Annotated[
-    Path, typer.Argument(metavar="RIG", help="The rig folder, or its rig.toml.", show_default=False)
-]
+RigArgument = Annotated[Path, typer.Argument(metavar="RIG", help="The rig folder, or its rig.toml.")]
 DisplayOption = Annotated[
     int | None,
     typer.Option(
@@ -26,7 +24,6 @@ ResumeOption = Annotated[
     typer.Option(
         "--resume",
         help="Go on with the scan that was interrupted last, with its settings, unless something has moved since.",
-        show_default=False,
     ),
 ]
 FastOption = Annotated[
@@ -35,12 +32,9 @@ FastOption = Annotated[
         "--fast-patterns",
         help="Change patterns as fast as the devices can: more than the three flashes a second that are considered "
         "safe. Has to be confirmed.",
-        show_default=False,
     ),
 ]
-YesOption = Annotated[
-    bool, typer.Option("--yes", help="Confirm --fast-patterns without being asked.", show_default=False)
-]
+YesOption = Annotated[bool, typer.Option("--yes", help="Confirm --fast-patterns without being asked.")]
 LookOption = Annotated[
     bool,
     typer.Option(
@@ -50,12 +44,7 @@ LookOption = Annotated[
     ),
 ]
 AcceptOption = Annotated[
-    bool,
-    typer.Option(
-        "--accept",
-        help="Make the result current although something speaks against it.",
-        show_default=False,
-    ),
+    bool, typer.Option("--accept", help="Make the result current although something speaks against it.")
 ]
 PageHostOption = Annotated[
     str,
@@ -75,6 +64,4 @@ CallOption = Annotated[
 LanguageOption = Annotated[
     str, typer.Option("--lang", metavar="en|de", help="Language of the page; by default the browser's.")
 ]
-JsonOption = Annotated[
-    bool, typer.Option("--json", help="One JSON object on stdout, everything else on stderr.", show_default=False)
-]
+JsonOption = Annotated[bool, typer.Option("--json", help="One JSON object on stdout, everything else on stderr.")]

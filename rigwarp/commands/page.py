@@ -1,13 +1,11 @@
 """`rigwarp page`: the page beside the table without content playing, for calibrating."""
 
 from dataclasses import asdict
-from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from rigwarp.commands.console import Console
-from rigwarp.commands.next_text import print_step
+from rigwarp.commands.console import Console, print_step
 from rigwarp.commands.options import (
     CallOption,
     DisplayOption,
@@ -18,11 +16,11 @@ from rigwarp.commands.options import (
 )
 from rigwarp.commands.page_text import page_options, print_address
 from rigwarp.errors import UsageError
-from rigwarp.files import open_rig
+from rigwarp.files import RigFolder, open_rig
 from rigwarp.files.page_key_file import new_page_keys, page_keys
 from rigwarp.jobs.defaults import LOCAL, PORT
 from rigwarp.jobs.next_step import next_step
-from rigwarp.jobs.page import KeyWatch, PageOptions, page_hello, require_page, tables_hello
+from rigwarp.jobs.page import KeyWatch, page_hello, require_page, tables_hello
 from rigwarp.jobs.tables import is_address, look_at_tables, require_table
 from rigwarp.talk.keys import PageKeys
 
@@ -33,7 +31,6 @@ def page(
         typer.Argument(
             metavar="RIG...",
             help="The rig folder; several, or addresses of pages with their keys, for one line a table.",
-            show_default=False,
         ),
     ],
     port: Annotated[int, typer.Option("--port", min=0, max=65535, help="Where it listens.")] = PORT,
@@ -54,42 +51,35 @@ def page(
     """
     console = Console(json=json)
     options = page_options(port, page_host, page_name, language, call=call)
-    if len(rigs) > 1 or is_address(rigs[0]):
-        if new_key:
-            raise UsageError("found --new-key and several tables: name one rig folder")
-        _serve_tables(console, rigs, options)
-        return
-    folder = open_rig(rigs[0])
+    several = len(rigs) > 1 or is_address(rigs[0])
+    if several and new_key:
+        raise UsageError("found --new-key and several tables: name one rig folder")
     if new_key:
-        new_page_keys(folder.root)
-        console.say(f"{folder.root / 'page.key'}: new keys. Whoever had an old one is turned out; show the code anew.")
-        console.result({"new_key": folder.root / "page.key"})
-        print_step(console, next_step(folder))
+        _make_keys(console, open_rig(rigs[0]))
         return
+    folder = None if several else open_rig(rigs[0])
     require_page()
     from rigwarp.page.serve import Address, serve  # brings the server, which needs the extra
-
-    console.caution()
 
     def ready(address: Address) -> None:
         print_address(console, asdict(address), page_host)
 
-    serve(page_hello(folder, options, display=display), on_ready=ready, new_keys=KeyWatch(folder.root))
+    if folder is not None:
+        console.caution()
+        serve(page_hello(folder, options, display=display), on_ready=ready, new_keys=KeyWatch(folder.root))
+    else:  # one line a table, the worst first; each with a link to its own page
+        for place in rigs:
+            require_table(place)
+        first = next((place for place in rigs if not is_address(place)), None)
+        keys = PageKeys.new() if first is None else page_keys(open_rig(first).root)
+        hello = tables_hello(keys, options)
+        serve(hello, on_ready=ready, tables=lambda: [asdict(one) for one in look_at_tables(rigs)])
     console.result({"page": "ended"})
 
 
-def _serve_tables(console: Console, places: list[str], options: PageOptions) -> None:
-    """One line a table, the worst first; each with a link to its own page."""
-    require_page()
-    from rigwarp.page.serve import Address, serve
-
-    for place in places:
-        require_table(place)
-    folders = [Path(place) for place in places if not is_address(place)]
-    keys = page_keys(open_rig(folders[0]).root) if folders else PageKeys.new()
-
-    def ready(address: Address) -> None:
-        print_address(console, asdict(address), options.host)
-
-    serve(tables_hello(keys, options), on_ready=ready, tables=lambda: [asdict(one) for one in look_at_tables(places)])
-    console.result({"page": "ended"})
+def _make_keys(console: Console, folder: RigFolder) -> None:
+    new_page_keys(folder.root)
+    console.say(f"{folder.root / 'page.key'}: new keys. Whoever had an old one is turned out; show the code anew.")
+    console.result({"new_key": folder.root / "page.key"})
+    step = next_step(folder)
+    print_step(console, step.standing, step.command)

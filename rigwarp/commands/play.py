@@ -8,16 +8,15 @@ from typing import Annotated
 import numpy as np
 import typer
 
-from rigwarp.commands.console import Console
-from rigwarp.commands.next_text import print_step
+from rigwarp.commands.console import Console, print_step
 from rigwarp.commands.options import CallOption, JsonOption, LanguageOption, PageHostOption, PageNameOption, RigArgument
 from rigwarp.commands.page_text import page_options, print_address
 from rigwarp.errors import UsageError
 from rigwarp.files import open_rig
 from rigwarp.files.records import HeartbeatRecord
 from rigwarp.jobs.defaults import LOCAL, PORT
-from rigwarp.jobs.next_step import NextStep, next_step
-from rigwarp.jobs.play import StillWritten, opened_show, play_show, write_still
+from rigwarp.jobs.next_step import next_step
+from rigwarp.jobs.play import Show, opened_show, play_show, write_still
 from rigwarp.jobs.play_options import Drawing, PlayOptions, SampleCount, write_play_service
 from rigwarp.jobs.play_status import player_status, require_alive
 from rigwarp.live.sources.source import DWELL_S, FADE_S
@@ -33,7 +32,6 @@ def play(
             metavar="[SOURCE]",
             help="A picture, a folder of pictures, a video, camera:0, a stream's address, or a check picture: "
             "check:grid, check:wedges, check:greys, check:white.",
-            show_default=False,
         ),
     ] = None,
     scene: Annotated[
@@ -47,8 +45,7 @@ def play(
         typer.Option("--still", metavar="OUT.png", help="Write the projector frame to a file and open no window."),
     ] = None,
     design: Annotated[
-        bool,
-        typer.Option("--design", help="Use the design's warp: what one would get without measuring."),
+        bool, typer.Option("--design", help="Use the design's warp: what one would get without measuring.")
     ] = False,
     aim: Annotated[
         bool,
@@ -66,17 +63,16 @@ def play(
         ),
     ] = None,
     wait_for_screen: Annotated[
-        bool,
-        typer.Option("--wait-for-screen", help="Wait until that display is there; end with 4 when it has gone."),
+        bool, typer.Option("--wait-for-screen", help="Wait until that display is there; end with 4 when it has gone.")
     ] = False,
     seconds: Annotated[float | None, typer.Option("--seconds", help="Stop after this time.")] = None,
     drawing: Annotated[
         Drawing, typer.Option("--draw", help="auto: the GPU if there is one; gl or cpu: insist on it.")
-    ] = Drawing.auto,
+    ] = "auto",
     samples: Annotated[
         SampleCount,
         typer.Option("--samples", help="fine: averages all detail; quick: less work; auto: quick without a GPU."),
-    ] = SampleCount.auto,
+    ] = "auto",
     dither: Annotated[bool, typer.Option("--dither", help="Dither between code values: smoother ramps.")] = False,
     statistics: Annotated[bool, typer.Option("--stats", help="Frame counts on stderr, once a second.")] = False,
     remote: Annotated[
@@ -193,14 +189,19 @@ def play(
         return
     with opened_show(console, folder, options) as show:
         if still is not None:
-            _print_still(console, write_still(show, still))
+            write_still(show, still)
+            _print_still(console, still, show)
         else:
             console.caution()
-            shown = play_show(console, show, served=lambda address: print_address(console, address, page_host))
-            console.result(asdict(shown))
-            moved = f"rigwarp verify {folder.root} --quick"
-            looked = NextStep(standing="Has anything moved? Five photographs tell.", command=moved)
-            print_step(console, next_step(folder) if design or aim else looked)
+            played = play_show(console, show, served=lambda address: print_address(console, address, page_host))
+            told = {name: value for name, value in asdict(played).items() if name not in ("reason", "notice")}
+            console.result({**told, "ended_by": played.reason, "warp": options.warp})
+            if design or aim:
+                step = next_step(folder)
+                print_step(console, step.standing, step.command)
+            else:
+                looks = f"rigwarp verify {folder.root} --quick"
+                print_step(console, "Has anything moved? Five photographs tell.", looks)
 
 
 def _print_service(console: Console, path: Path) -> None:
@@ -231,9 +232,7 @@ def _print_status(console: Console, status: HeartbeatRecord) -> None:
     require_alive(status)
 
 
-def _print_still(console: Console, made: StillWritten) -> None:
-    width, height = made.resolution
-    console.say(
-        f"{made.path}: {width} x {height} pixels, {made.warp} warp; show it pixel for pixel at the native size."
-    )
-    console.result({"still": made.path, "resolution": [width, height], "warp": made.warp})
+def _print_still(console: Console, still: Path, show: Show) -> None:
+    (width, height), warp = show.warp.prewarp.projector_resolution, show.options.warp
+    console.say(f"{still}: {width} x {height} pixels, {warp} warp; show it pixel for pixel at the native size.")
+    console.result({"still": still, "resolution": [width, height], "warp": warp})

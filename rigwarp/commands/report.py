@@ -1,10 +1,9 @@
 """`rigwarp report`: the current result as one page for people."""
 
-from rigwarp.commands.console import Console
-from rigwarp.commands.next_text import print_next
+from rigwarp.commands.console import Console, print_next
 from rigwarp.commands.options import JsonOption, RigArgument
-from rigwarp.files import open_rig
-from rigwarp.jobs.results.report import report_current
+from rigwarp.files import current_result, open_rig
+from rigwarp.reports.report import write_report
 
 
 def report(rig: RigArgument, json: JsonOption = False) -> None:
@@ -15,7 +14,7 @@ def report(rig: RigArgument, json: JsonOption = False) -> None:
     """
     console = Console(json=json)
     folder = open_rig(rig)
-    made = report_current(folder)
-    console.say(f"wrote {made.report}")
-    console.result({"result": made.result, "report": made.report})
+    path = write_report(folder, current_result(folder.root))
+    console.say(f"wrote {path}")
+    console.result({"result": path.parent, "report": path})
     print_next(console, folder)

@@ -1,19 +1,18 @@
 """`rigwarp samples`: mirror materials by samples, against a glass mirror."""
 
+from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated
 
 import numpy as np
 import typer
 
-from rigwarp.commands.console import Console
-from rigwarp.commands.next_text import print_step
+from rigwarp.commands.console import Console, print_step
 from rigwarp.commands.options import DisplayOption, JsonOption
 from rigwarp.commands.samples_text import print_compared
 from rigwarp.commands.terminal import AtTerminal
 from rigwarp.errors import MeasurementError, UsageError
 from rigwarp.files import open_rig, write_text
-from rigwarp.jobs.next_step import NextStep
 from rigwarp.jobs.samples.bench_folder import create_bench, cycles_of, open_bench_folder
 from rigwarp.jobs.samples.compare import (
     compare_samples,
@@ -35,17 +34,13 @@ LASER_CAUTION = (
 
 
 def samples(
-    action: Annotated[
-        str, typer.Argument(metavar="ACTION", help="new, check, measure, compare or predict.", show_default=False)
-    ],
-    bench: Annotated[Path, typer.Argument(metavar="BENCH", help="The bench folder.", show_default=False)],
+    action: Annotated[str, typer.Argument(metavar="ACTION", help="new, check, measure, compare or predict.")],
+    bench: Annotated[Path, typer.Argument(metavar="BENCH", help="The bench folder.")],
     subject: Annotated[
-        str | None,
-        typer.Argument(metavar="[NAME|RIG]", help="measure: the sample; predict: the rig folder.", show_default=False),
+        str | None, typer.Argument(metavar="[NAME|RIG]", help="measure: the sample; predict: the rig folder.")
     ] = None,
     export: Annotated[
-        Path | None,
-        typer.Option("--export", metavar="DIR", help="measure: write the pictures there; show nothing."),
+        Path | None, typer.Option("--export", metavar="DIR", help="measure: write the pictures there; show nothing.")
     ] = None,
     import_: Annotated[
         Path | None,
@@ -78,8 +73,10 @@ def samples(
         _new(console, bench)
     elif action == "check":
         _check(console, bench, display)
+    elif action == "measure" and export is not None:
+        _export(console, bench, export)
     elif action == "measure":
-        _measure(console, bench, subject or "", export, import_, display, turned=turned)
+        _measure(console, bench, subject or "", import_, display, turned=turned)
     elif action == "compare":
         _compare(console, bench, csv)
     else:
@@ -90,34 +87,23 @@ def _new(console: Console, root: Path) -> None:
     written = create_bench(root)
     for path in written:
         console.say(f"wrote {path}")
-    print_step(
-        console,
-        NextStep(standing=f"Edit {root / 'bench.toml'} and print the pages.", command=f"rigwarp samples check {root}"),
-    )
+    print_step(console, f"Edit {root / 'bench.toml'} and print the pages.", f"rigwarp samples check {root}")
     console.note(LASER_CAUTION)
     console.result({"folder": root, "files": written})
 
 
+def _export(console: Console, root: Path, target: Path) -> None:
+    written = export_frames(console, open_bench_folder(root), target)
+    console.say(f"wrote {len(written)} pictures to {target / 'patterns'}")
+    console.say("Photograph all of them, in order, by way of: reference, sample, sample laid in again, reference;")
+    console.say(f"as R1/0000.png ..., S1/..., S2/..., R2/... Then: rigwarp samples measure {root} NAME --import DIR")
+    console.result({"folder": target, "pictures": written})
+
+
 def _measure(
-    console: Console,
-    root: Path,
-    name: str,
-    export: Path | None,
-    source: Path | None,
-    display: int | None,
-    *,
-    turned: bool,
+    console: Console, root: Path, name: str, source: Path | None, display: int | None, *, turned: bool
 ) -> None:
     folder = open_bench_folder(root)
-    if export is not None:
-        written = export_frames(console, folder, export)
-        console.say(f"wrote {len(written)} pictures to {export / 'patterns'}")
-        console.say("Photograph all of them, in order, by way of: reference, sample, sample laid in again, reference;")
-        console.say(
-            f"as R1/0000.png ..., S1/..., S2/..., R2/... Then: rigwarp samples measure {root} NAME --import DIR"
-        )
-        console.result({"folder": export, "pictures": written})
-        return
     folder.bench.sheet(name)  # a wrong name is told before any device is looked for
     if source is not None:
         found = import_cycle(console, folder, name, source, turned=turned)
@@ -127,26 +113,15 @@ def _measure(
         with open_seat(folder, AtTerminal(console), display=display) as seat:
             found = measure_sample(console, folder, name, seat, turned=turned)
     _print(console, found)
+    measured = len(cycles_of(folder))
     if turned:
-        step = NextStep(
-            standing="It goes beside the cycles as it usually lies.", command=f"rigwarp samples compare {root}"
-        )
+        print_step(console, "It goes beside the cycles as it usually lies.", f"rigwarp samples compare {root}")
+    elif not found.record.closure_good:
+        print_step(console, "The cycle does not close.", f"rigwarp samples measure {root} {found.record.sample}")
+    elif measured < _FEWEST_COMPARED:
+        print_step(console, "One sample is measured; two can be compared.", f"rigwarp samples measure {root} NAME")
     else:
-        step = _after(found, root, len(cycles_of(folder)))
-    print_step(console, step)
-
-
-def _after(found: Measured, root: Path, measured: int) -> NextStep:
-    """What to do after a cycle, of which samples so many have one."""
-    if not found.record.closure_good:
-        return NextStep(
-            standing="The cycle does not close.", command=f"rigwarp samples measure {root} {found.record.sample}"
-        )
-    if measured < _FEWEST_COMPARED:
-        return NextStep(
-            standing="One sample is measured; two can be compared.", command=f"rigwarp samples measure {root} NAME"
-        )
-    return NextStep(standing=f"{measured} samples are measured.", command=f"rigwarp samples compare {root}")
+        print_step(console, f"{measured} samples are measured.", f"rigwarp samples compare {root}")
 
 
 def _print(console: Console, found: Measured) -> None:
@@ -174,18 +149,11 @@ def _check(console: Console, root: Path, display: int | None) -> None:
     bad = [one for one in points if not one.good]
     for one in bad:
         console.say(f"{one.what}: {one.advice}")
-    console.result(
-        {
-            "good": not bad,
-            "points": [
-                {"what": one.what, "found": one.found, "good": one.good, "advice": "" if one.good else one.advice}
-                for one in points
-            ],
-        }
-    )
+    told = [{**asdict(one), "advice": "" if one.good else one.advice} for one in points]
+    console.result({"good": not bad, "points": told})
     if bad:
         raise MeasurementError(f"the bench is not ready: {bad[0].what}: found {bad[0].found}. {bad[0].advice}")
-    print_step(console, NextStep(standing="The bench is good enough.", command=f"rigwarp samples measure {root} NAME"))
+    print_step(console, "The bench is good enough.", f"rigwarp samples measure {root} NAME")
 
 
 def _compare(console: Console, root: Path, csv: Path | None) -> None:
@@ -196,12 +164,7 @@ def _compare(console: Console, root: Path, csv: Path | None) -> None:
     if csv is not None:
         write_text(csv, comparison_csv(compared), replace=True)
     console.say(f"Report {report}")
-    print_step(
-        console,
-        NextStep(
-            standing="What each would do on a rig is computed next.", command=f"rigwarp samples predict {root} RIG"
-        ),
-    )
+    print_step(console, "What each would do on a rig is computed next.", f"rigwarp samples predict {root} RIG")
     console.result({"report": report, **comparison_json(compared)})
 
 
@@ -230,25 +193,12 @@ def _predict(console: Console, root: Path, rig: Path) -> None:
     )
     console.say("Left within the beam: a part of the blur, for a projector with the bench's pupil.")
     console.say("What forming adds, no flat sample tells.")
-    print_step(
-        console,
-        NextStep(
-            standing="Name the sample you take in rig.toml, [mirror] material: fit sets it beside what it finds.",
-            command=f"rigwarp check {rig}",
-        ),
-    )
+    named = "Name the sample you take in rig.toml, [mirror] material: fit sets it beside what it finds."
+    print_step(console, named, f"rigwarp check {rig}")
     console.result(
         {
             "far_mm": float(np.median(found.path.far_mm)),
             "incidence_deg": float(np.degrees(np.median(found.path.incidence_rad))),
-            "samples": {
-                name: {
-                    "blur_mm": p.blur_mm, "blur_px": p.blur_px, "blur_px_p90": p.blur_px_p90, "contrast": p.contrast,
-                    "moved_mm": p.moved_mm, "moved_px": p.moved_px, "left_mm": p.left_mm, "left_px": p.left_px,
-                    "ghost_mm": p.ghost_mm, "ghost_px": p.ghost_px,
-                    "ghost_share": p.ghost_share,
-                }
-                for name, p in found.samples.items()
-            },
+            "samples": {name: asdict(p) for name, p in found.samples.items()},
         }
-    )  # fmt: skip
+    )

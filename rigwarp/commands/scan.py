@@ -5,8 +5,7 @@ from typing import Annotated
 
 import typer
 
-from rigwarp.commands.console import Console
-from rigwarp.commands.next_text import print_next
+from rigwarp.commands.console import Console, print_next
 from rigwarp.commands.options import (
     AverageOption,
     DisplayOption,
@@ -22,7 +21,6 @@ from rigwarp.commands.terminal import AtTerminal, confirm_fast
 from rigwarp.errors import UsageError
 from rigwarp.files import RigFolder, open_rig
 from rigwarp.jobs.bench.live_bench import live_bench
-from rigwarp.jobs.bench.preflight import preflight_before_scan
 from rigwarp.jobs.scans.raised_board import board_note, raised_before
 from rigwarp.jobs.scans.raised_check import check_unmoved
 from rigwarp.jobs.scans.scan_runs import DEFAULT_SET, ScanOptions, scan_figures, scan_seconds, set_for
@@ -42,10 +40,7 @@ def scan(
         bool, typer.Option("--mend", help="With --import: take photographs that are mixed up in the right order.")
     ] = False,
     set_: Annotated[
-        str | None,
-        typer.Option(
-            "--set", metavar="NAME", help=f"Which patterns: {', '.join(SETS)} (see below).", show_default=False
-        ),
+        str | None, typer.Option("--set", metavar="NAME", help=f"Which patterns: {', '.join(SETS)} (see below).")
     ] = None,
     blur: Annotated[
         float | None,
@@ -76,7 +71,6 @@ def scan(
             min=5.0,
             max=500.0,
             help="A second scan, on a board that stands this much higher than the table.",
-            show_default=False,
         ),
     ] = None,
     table: Annotated[
@@ -85,7 +79,6 @@ def scan(
             "--table",
             metavar="PHOTO",
             help="With --raised: a photo of the sheet lying on the board; otherwise it is taken now.",
-            show_default=False,
         ),
     ] = None,
     average: AverageOption = 1,
@@ -146,8 +139,8 @@ def scan(
         confirm_fast(console, folder, fast=fast_patterns, yes=yes)
         options = ScanOptions(set_name=set_, blur_px=blur, exposures=exposures, average=average)
         height_mm = raised_before(folder) if resume else raised or 0.0
-        with live_bench(console, folder, display=display, fast=fast_patterns, raised_mm=height_mm) as bench:
-            preflight_before_scan(console, folder, bench, wanted=look and not resume, raised_mm=height_mm)
+        look = look and not resume
+        with live_bench(console, folder, display=display, fast=fast_patterns, raised_mm=height_mm, look=look) as bench:
             taken = take_scans(console, folder, bench, options, resume=resume, note=note)
     for one in taken:
         print_scan(console, one)

@@ -11,7 +11,8 @@ _MOVED_WORTH_TELLING = 0.005
 
 def print_scan(console: Console, taken: ScanTaken) -> None:
     """The scan's figures for people."""
-    counts = np.bincount(taken.decoded.reason.ravel(), minlength=len(Reason))
+    decoded = taken.decoded
+    counts = np.bincount(decoded.reason.ravel(), minlength=len(Reason))
     lit = int(counts.sum() - counts[Reason.TOO_DARK])
     console.say(f"Scan {taken.run}")
     console.table(
@@ -21,18 +22,15 @@ def print_scan(console: Console, taken: ScanTaken) -> None:
             ("inconsistent", f"{counts[Reason.INCONSISTENT] + counts[Reason.STRAY] + counts[Reason.OUTSIDE]}"),
             ("moved during the scan", f"{counts[Reason.MOVED]}"),
             ("something passed by", f"{counts[Reason.PASSED_BY]}"),
-            ("median uncertainty", f"{scan_figures(taken.decoded)['median_sigma_px']:.3f} projector px"),
+            ("median uncertainty", f"{scan_figures(decoded)['median_sigma_px']:.3f} projector px"),
         ]
     )
-    if taken.decoded.moved_share > _MOVED_WORTH_TELLING:
-        console.note(
-            f"{100 * taken.decoded.moved_share:.1f} % of the decodable pixels moved during the scan; they are left out."
-        )
-    for text in taken.decoded.processing:
+    if decoded.moved_share > _MOVED_WORTH_TELLING:
+        moved = f"{100 * decoded.moved_share:.1f} % of the decodable pixels moved during the scan"
+        console.note(f"{moved}; they are left out.")
+    for text in decoded.processing + decoded.recovered:
         console.note(f"{text[0].upper()}{text[1:]}.")
-    for text in taken.decoded.recovered:
-        console.note(f"{text[0].upper()}{text[1:]}.")
-    for text in taken.decoded.corrected:
+    for text in decoded.corrected:
         console.note(f"Put right: {text}.")
-    if taken.decoded.folded:
-        console.note(f"Not everything is single-valued: {taken.decoded.folded}. These parts are left out.")
+    if decoded.folded:
+        console.note(f"Not everything is single-valued: {decoded.folded}. These parts are left out.")

@@ -6,12 +6,10 @@ from typing import Annotated
 
 import typer
 
-from rigwarp.commands.console import Console
-from rigwarp.commands.next_text import print_step
+from rigwarp.commands.console import Console, print_step
 from rigwarp.commands.options import JsonOption
 from rigwarp.errors import InputError, UsageError
 from rigwarp.files import make_folder, open_rig, write_together
-from rigwarp.jobs.next_step import NextStep
 from rigwarp.rig import Rig, Target
 from rigwarp.sheets.dot_page import dot_sheet
 from rigwarp.sheets.page import target_keys
@@ -21,10 +19,9 @@ _SMALLEST_MM, _LARGEST_MM = 8.0, 200.0  # of a square: fewer than ten camera pix
 
 
 def targets(
-    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The folder for the sheets.", show_default=False)],
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="The folder for the sheets.")],
     rig: Annotated[
-        Path | None,
-        typer.Option(metavar="RIG", help="Draw the board that this rig's target keys describe.", show_default=False),
+        Path | None, typer.Option(metavar="RIG", help="Draw the board that this rig's target keys describe.")
     ] = None,
     square_mm: Annotated[
         float | None,
@@ -34,7 +31,6 @@ def targets(
             min=_SMALLEST_MM,
             max=_LARGEST_MM,
             help="Instead: one board of 10 x 7 squares of this size, for larger or smaller tables.",
-            show_default=False,
         ),
     ] = None,
     dots_mm: Annotated[
@@ -45,7 +41,6 @@ def targets(
             min=_SMALLEST_MM,
             max=_LARGEST_MM / 4,
             help="Instead: sheets of dots so far apart, for rigwarp view verify.",
-            show_default=False,
         ),
     ] = None,
     json: JsonOption = False,
@@ -90,7 +85,7 @@ def targets(
     command = "rigwarp new my-rig"
     if known is not None:
         command = f"rigwarp check {rig}" if known.projects else f"rigwarp view trace {rig}"
-    print_step(console, NextStep(standing=f"The sheets are in {folder}.", command=command))
+    print_step(console, f"The sheets are in {folder}.", command)
     console.result(
         {
             "folder": folder,

@@ -48,12 +48,7 @@ def confirm_fast(console: Console, folder: RigFolder, *, fast: bool, yes: bool) 
     if not fast or folder.rig.camera.device == VIRTUAL:
         return
     console.note(FAST_WARNING)
-    _require_yes(console, yes=yes, what="--fast-patterns", without="without it patterns keep to a safe rate")
-
-
-def confirm_tidy(console: Console, *, yes: bool) -> None:
-    """Have it confirmed that what was listed may be removed; UsageError if nobody confirms."""
-    _require_yes(console, yes=yes, what="--tidy", without="nothing was removed")
+    require_yes(console, yes=yes, what="--fast-patterns", without="without it patterns keep to a safe rate")
 
 
 def agree_to_command(console: Console, text: str) -> bool:
@@ -66,13 +61,14 @@ def agree_to_command(console: Console, text: str) -> bool:
     """
     console.note("rig.toml wants to run this command on your machine, with your rights, for each photograph:")
     console.note(f"    {text}")
-    _require_yes(console, yes=False, what="--trust", without="the command is not run", asked="answer on a terminal")
+    require_yes(console, yes=False, what="--trust", without="the command is not run", asked="answer on a terminal")
     return True
 
 
-def _require_yes(
+def require_yes(
     console: Console, *, yes: bool, what: str, without: str, asked: str = "answer on a terminal, or add --yes"
 ) -> None:
+    """Have an option confirmed; UsageError, saying what comes of it, if nobody confirms."""
     if yes:
         return
     if not sys.stdin.isatty():

@@ -1,12 +1,11 @@
 """`rigwarp trace`: what the design promises, before anything is measured."""
 
 from dataclasses import asdict
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 
-from rigwarp.commands.console import Console
-from rigwarp.commands.next_text import print_next
+from rigwarp.commands.console import Console, print_next
 from rigwarp.commands.options import JsonOption, RigArgument
 from rigwarp.files import open_rig
 from rigwarp.jobs.recognise import Recognised, check_from_cad, recognise_mirror
@@ -39,7 +38,6 @@ RecogniseOption = Annotated[
         "--recognise",
         help="Say which closed form a mirror from a CAD file is, print the lines of rig.toml that give it so, and "
         "trace these, too: how far would the spots move?",
-        show_default=False,
     ),
 ]
 
@@ -80,16 +78,14 @@ def trace(rig: RigArgument, recognise: RecogniseOption = False, json: JsonOption
             "export": None if made.export is None else asdict(made.export),
             "recognised": None if form is None else asdict(form),
             "sensitivity": [] if found is None else sensitivity_facts(found),
-            "forecast": None if expected is None else _forecast_facts(expected),
+            "forecast": None
+            if expected is None
+            else {**asdict(expected), "sentence": expected.sentence, "from": _FORECAST_FROM},
             "pictures": made.pictures,
             "doubts": made.doubts,
         }
     )
     print_next(console, folder)
-
-
-def _forecast_facts(expected: ToleranceAnalysis) -> dict[str, Any]:
-    return {**asdict(expected), "sentence": expected.sentence, "from": _FORECAST_FROM}
 
 
 def _print_design(console: Console, coverage: Coverage, light: LightPaths, export: ExportCheck | None) -> None:

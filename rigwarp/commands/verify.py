@@ -1,13 +1,13 @@
 """`rigwarp verify`: check pictures through the live warp, photographed, compared with what should be."""
 
+from dataclasses import asdict
 from functools import partial
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
-from rigwarp.commands.console import Console
-from rigwarp.commands.next_text import print_next
+from rigwarp.commands.console import Console, print_next
 from rigwarp.commands.options import DisplayOption, JsonOption, RigArgument
 from rigwarp.commands.verify_text import (
     print_drift,
@@ -19,9 +19,9 @@ from rigwarp.commands.verify_text import (
 )
 from rigwarp.errors import UsageError
 from rigwarp.files import RigFolder, open_rig
-from rigwarp.jobs.checks.drift import drift_record, look_quickly, outcome_record
+from rigwarp.jobs.checks.drift import drift_record, look_quickly
 from rigwarp.jobs.checks.refine import refine_current
-from rigwarp.jobs.checks.verify import require_passed, verify_current
+from rigwarp.jobs.checks.verify import Verified, require_passed, verify_current
 from rigwarp.jobs.checks.verify_record import check_figures
 from rigwarp.verification.verdict import judge_errors
 
@@ -85,13 +85,7 @@ def verify(
     console.caution()
     made = verify_current(console, folder, before=before, display=display)
     print_verified(console, made)
-    console.result(
-        {
-            "result": made.result,
-            "verdict": verdict_record(made.verdict),
-            "verification": {k: check_figures(c) for k, c in made.checks.items()},
-        }
-    )
+    console.result({"result": made.result, **_figures(made)})
     print_next(console, folder)
     require_passed(made.verdict)
 
@@ -104,7 +98,7 @@ def _verify_quickly(console: Console, folder: RigFolder, display: int | None, *,
     check, done = looked.check, looked.reregistered
     if done is not None:
         print_reregistration(console, done)
-    outcome = None if done is None else outcome_record(done)
+    outcome = None if done is None else asdict(done)
     console.result({"result": check.result, **drift_record(check).to_dict(), "reregistration": outcome})
     print_next(console, folder)
     require_passed(judge_errors(looked.picture, folder.rig))
@@ -115,13 +109,12 @@ def _verify_and_refine(console: Console, folder: RigFolder, display: int | None,
     console.caution()
     done = refine_current(console, folder, sheet, display=display, on_refined=partial(print_refined, console))
     print_verified(console, done.verified)
-    console.result(
-        {
-            "result": done.refined.result,
-            "refinement": refined_record(done.refined),
-            "verdict": verdict_record(done.verified.verdict),
-            "verification": {k: check_figures(c) for k, c in done.verified.checks.items()},
-        }
-    )
+    refinement = {"result": done.refined.result, "refinement": refined_record(done.refined)}
+    console.result({**refinement, **_figures(done.verified)})
     print_next(console, folder)
     require_passed(done.verified.verdict)
+
+
+def _figures(made: Verified) -> dict[str, Any]:
+    checks = {name: check_figures(check) for name, check in made.checks.items()}
+    return {"verdict": verdict_record(made.verdict), "verification": checks}

@@ -22,16 +22,11 @@ from rigwarp.words import number
 
 
 def print_verified(console: Console, made: Verified) -> None:
-    """A check and what it says of the budget, for people."""
+    """A check and what it says of the budget, for people; what failed comes at the end as the error."""
     print_verification(console, made.checks)
     print_coverage(console, made.result)
-    print_verdict(console, made.verdict)
-
-
-def print_verdict(console: Console, verdict: Verdict) -> None:
-    """What keeps a result from being right, or sure, for people; what failed comes at the end as the error."""
-    console.say(f"Verdict: {verdict.state}")
-    for sentence in verdict.not_proven:
+    console.say(f"Verdict: {made.verdict.state}")
+    for sentence in made.verdict.not_proven:
         console.say(f"  in doubt: {sentence}")
 
 
@@ -44,19 +39,11 @@ def print_verification(console: Console, checks: dict[str, Checked]) -> None:
     """The figures for people."""
     console.say("Dots on the table, distance from where they should be")
     names = {"before": "with the design's warp", "after": "with the measured warp"}
+    found = [(names[key], check.result) for key, check in checks.items()]
     console.table(
         [
-            (
-                names.get(key, key),
-                c.result.n,
-                c.result.rms_mm,
-                c.result.p95_mm,
-                c.result.max_mm,
-                c.result.after_similarity.p95_mm,
-                len(c.result.missing),
-                len(c.result.doubled),
-            )
-            for key, c in checks.items()
+            (n, r.n, r.rms_mm, r.p95_mm, r.max_mm, r.after_similarity.p95_mm, len(r.missing), len(r.doubled))
+            for n, r in found
         ],
         head=("", "dots", "rms mm", "P95 mm", "max mm", "P95 less zoom, turn, shift", "missing", "twice"),
     )
@@ -72,18 +59,11 @@ def _print_shape(console: Console, result: VerificationResult) -> None:
     rows = [
         ("scale", quantity(100.0 * (affine.scale - 1.0), "%")),
         ("one direction longer than the other", quantity(100.0 * affine.anisotropy, "%")),
-        (
-            "shear, rotation",
-            f"{quantity(1e3 * affine.shear_rad, 'mrad')}, {quantity(1e3 * affine.rotation_rad, 'mrad')}",
-        ),
+        ("shear, rotation", ", ".join(quantity(1e3 * rad, "mrad") for rad in (affine.shear_rad, affine.rotation_rad))),
     ]
     if worst is not None:
-        rows.append(
-            (
-                "least straight line",
-                f"{quantity(worst.off_mm, 'mm')} in {worst.length_mm:.0f} mm ({quantity(worst.off_percent, '%')})",
-            )
-        )
+        off, percent = quantity(worst.off_mm, "mm"), quantity(worst.off_percent, "%")
+        rows.append(("least straight line", f"{off} in {worst.length_mm:.0f} mm ({percent})"))
     console.table(rows)
 
 
@@ -99,16 +79,12 @@ def _print_quality(console: Console, quality: Quality) -> None:
     )
     console.say("Modulation of fine lines on the table (line pairs per mm; mean of the patches)")
     densities = sorted({one.lines_per_mm for one in quality.modulations})
+    ways = {"across": "light changing across the content's width", "along": "light changing along its height"}
     console.table(
         [
-            (
-                f"{place}, light changing {direction} the content's width"
-                if direction == "across"
-                else f"{place}, light changing along its height",
-                *(_mean_modulation(quality, place, direction, density) for density in densities),
-            )
+            (f"{place}, {words}", *(_mean_modulation(quality, place, way, density) for density in densities))
             for place in ("centre", "rim")
-            for direction in ("across", "along")
+            for way, words in ways.items()
         ],
         head=("", *(f"{density:g}" for density in densities)),
     )
@@ -140,12 +116,8 @@ def print_drift(console: Console, folder: RigFolder, check: QuickCheck, *, corre
     console.say("Since the last verification: " + (", ".join(_WORDS[name] for name in judged.findings) or "no change"))
     rows = [("picture, 95 % of the dots within", f"{quantity(judged.picture.p95_mm, 'mm')} of where they should be")]
     if judged.camera.known:
-        rows.append(
-            (
-                "table in the camera's picture",
-                f"{judged.camera.seen_px:.2f} px away, sigma {judged.camera.sigma_px:.2f} px",
-            )
-        )
+        seen = f"{judged.camera.seen_px:.2f} px away, sigma {judged.camera.sigma_px:.2f} px"
+        rows.append(("table in the camera's picture", seen))
     shifted = quantity(judged.light.rms_mm, "mm")
     rows.append(("light on the table", f"{shifted} away, rms of {len(judged.look.ids)} dots"))
     rows += [(f"  if it is the {motion.part}", _motion_words(motion)) for motion in judged.light.motions]
@@ -192,15 +164,15 @@ def _motion_words(motion: PartMotion) -> str:
 
 def print_reregistration(console: Console, done: Reregistered) -> None:
     """A re-registration in words."""
+    p95 = quantity(done.picture.p95_mm, "mm")
     if not done.kept:
-        console.say(
-            f"Re-registered, and no better ({quantity(done.picture.p95_mm, 'mm')} P95): the result before "
-            "stays current."
-        )
+        console.say(f"Re-registered, and no better ({p95} P95): the result before stays current.")
         return
-    console.say(f"Re-registered: P95 {quantity(done.picture.p95_mm, 'mm')}. Current result {done.result}")
-    if done.camera_aside is not None:
-        console.say(f"The camera's new place is in camera.json; the one before is kept as {done.camera_aside.name}.")
+    console.say(f"Re-registered: P95 {p95}. Current result {done.result}")
+    if done.camera_kept_aside is not None:
+        console.say(
+            f"The camera's new place is in camera.json; the one before is kept as {done.camera_kept_aside.name}."
+        )
 
 
 def refined_record(done: Refined) -> dict[str, Any]:
@@ -236,15 +208,10 @@ def print_refined(console: Console, done: Refined) -> None:
     """A refinement in words."""
     rows: list[tuple[str, str]] = []
     if done.shape is not None:
-        rows.append(
-            (
-                "the table",
-                f"not flat by {quantity(done.shape.bow_mm, 'mm')}: positions shift by "
-                f"{quantity(done.shape.rms_mm, 'mm')} rms"
-                if done.shape.significant
-                else "flat, as far as the sheet's photograph tells",
-            )
-        )
+        bow, shift = quantity(done.shape.bow_mm, "mm"), quantity(done.shape.rms_mm, "mm")
+        flat = "flat, as far as the sheet's photograph tells"
+        bowed = f"not flat by {bow}: positions shift by {shift} rms"
+        rows.append(("the table", bowed if done.shape.significant else flat))
     if done.field.significant:
         rows.append(("smooth part of the residuals", f"{quantity(done.field.rms_mm, 'mm')} rms"))
     rows.append(("before", _figures(done.before)))

@@ -6,24 +6,24 @@ from typing import Annotated
 
 import typer
 
-from rigwarp.commands.console import Console
-from rigwarp.commands.next_text import print_step
+from rigwarp.commands.console import Console, print_step
 from rigwarp.commands.options import AverageOption, DisplayOption, FastOption, JsonOption, ResumeOption, YesOption
 from rigwarp.commands.terminal import confirm_fast
-from rigwarp.commands.view_live_text import (
+from rigwarp.commands.view_text import (
+    print_fitted,
     print_played,
+    print_scanned,
     print_sheets_fitted,
     print_sheets_scanned,
     print_top_still,
+    print_traced,
     print_view_lens,
     print_view_verified,
 )
-from rigwarp.commands.view_text import print_fitted, print_scanned, print_traced
 from rigwarp.errors import InputError, UsageError
 from rigwarp.files import RigFolder, open_rig
 from rigwarp.jobs.bench.live_bench import live_bench
 from rigwarp.jobs.checks.verify import require_passed
-from rigwarp.jobs.next_step import NextStep
 from rigwarp.jobs.scans.scan_runs import DEFAULT_SET, ScanOptions
 from rigwarp.jobs.view.fit import fit_rig_view, scans_of
 from rigwarp.jobs.view.lens import calibrate_view_lens
@@ -41,11 +41,10 @@ _STILL_ENDINGS = (".png", ".tif")
 
 
 def view(
-    action: Annotated[str, typer.Argument(metavar="ACTION", help=f"{', '.join(ACTIONS)}.", show_default=False)],
-    rig: Annotated[Path, typer.Argument(metavar="RIG", help="The rig folder, or its rig.toml.", show_default=False)],
+    action: Annotated[str, typer.Argument(metavar="ACTION", help=f"{', '.join(ACTIONS)}.")],
+    rig: Annotated[Path, typer.Argument(metavar="RIG", help="The rig folder, or its rig.toml.")],
     photos: Annotated[
-        list[Path] | None,
-        typer.Argument(metavar="[PHOTO...]", help="verify: photographs of a sheet laid elsewhere.", show_default=False),
+        list[Path] | None, typer.Argument(metavar="[PHOTO...]", help="verify: photographs of a sheet laid elsewhere.")
     ] = None,
     sheets: Annotated[
         list[Path] | None,
@@ -61,15 +60,14 @@ def view(
         Path | None, typer.Option("--photos", metavar="DIR", help="lens: photographs of the board held in the hand.")
     ] = None,
     replace: Annotated[
-        bool, typer.Option("--replace", help="lens: make a new one; the old one is kept beside it.", show_default=False)
+        bool, typer.Option("--replace", help="lens: make a new one; the old one is kept beside it.")
     ] = False,
     still: Annotated[
         tuple[Path, Path] | None,
         typer.Option("--still", metavar="PHOTO OUT.png", help="play: straighten one photograph; nothing is opened."),
     ] = None,
     http: Annotated[
-        int | None,
-        typer.Option("--http", metavar="PORT", min=0, max=65535, help="play: for browsers, as Motion JPEG."),
+        int | None, typer.Option("--http", metavar="PORT", min=0, max=65535, help="play: for browsers, as Motion JPEG.")
     ] = None,
     http_host: Annotated[
         str, typer.Option("--http-host", help="play: where to listen; 0.0.0.0 lets the whole network look.")
@@ -169,7 +167,7 @@ def view(
         raise UsageError("--dots belongs to: rigwarp view verify RIG PHOTO --dots MM")
     if scan is not None and action != "fit":
         raise UsageError("--scan chooses the scan of: rigwarp view fit. Leave it out here.")
-    step: NextStep | None = None
+    step: tuple[str, str] | None = None
     _require_fitting(action, photos=photos, sheets=sheets, lens=folder_of_photos)
     console = Console(json=json)
     folder = open_rig(rig, without_projector=True, without_lens=action == "lens")
@@ -188,41 +186,41 @@ def view(
         )
         _play(console, folder, how, still)
     elif export is not None:
-        _export(console, folder, export, _screen(pixels, pitch, thickness, glass))
-        step = NextStep(
-            standing="The pictures are written.", command=f"rigwarp view scan {folder.root} --screen {export}"
-        )
+        shown_on = _screen(pixels, pitch, thickness, glass)
+        seen_folder(folder)
+        written = export_screen(console, export, shown_on, set_name=DEFAULT_SET)
+        console.say(f"wrote {len(written)} pictures for the display into {export}")
+        console.result({"folder": export, "pictures": len(written)})
+        step = "The pictures are written.", f"rigwarp view scan {folder.root} --screen {export}"
     elif action == "lens":
         assert folder_of_photos is not None
         made = calibrate_view_lens(console, folder, folder_of_photos, replace=replace)
         print_view_lens(console, folder, made)
-        step = NextStep(standing="The lens is known.", command=f"rigwarp view scan {folder.root}")
+        step = "The lens is known.", f"rigwarp view scan {folder.root}"
     elif action == "verify":
         checked = verify_view(console, folder, photos or [], dots_mm=dots)
         print_view_verified(console, checked)
         require_passed(checked.verdict)
-        step = NextStep(standing="The view is verified.", command=f"rigwarp view play {folder.root}")
+        step = "The view is verified.", f"rigwarp view play {folder.root}"
     elif action == "report":
         path = write_view_report(folder)
         console.say(f"wrote {path}")
         console.result({"report": path})
     elif sheets and screen is None:
         print_sheets_scanned(console, scan_sheets(console, folder, sheets))
-        step = NextStep(standing="The view is scanned.", command=f"rigwarp view fit {folder.root}")
+        step = "The view is scanned.", f"rigwarp view fit {folder.root}"
     elif action == "trace":
         print_traced(console, folder, trace_rig_view(folder, console))
-        step = NextStep(standing="The view is designed.", command=f"rigwarp view scan {folder.root}")
+        step = "The view is designed.", f"rigwarp view scan {folder.root}"
     elif action == "fit":
         chosen = scans_of(folder, scan)[0]
-        by_sheets = is_by_sheets(chosen)
-        if by_sheets:
+        if is_by_sheets(chosen):
             print_sheets_fitted(console, fit_view_by_sheets(console, folder, chosen))
+            advice = "Lay the sheet elsewhere and photograph it."
+            step = f"The view is fitted. {advice}", f"rigwarp view verify {folder.root} PHOTO"
         else:
             print_fitted(console, fit_rig_view(console, folder, scan))
-        check = "verify" if by_sheets else "play"
-        photo = " PHOTO" if by_sheets else ""
-        standing = f"The view is fitted.{' Lay the sheet elsewhere and photograph it.' if by_sheets else ''}"
-        step = NextStep(standing=standing, command=f"rigwarp view {check} {folder.root}{photo}")
+            step = "The view is fitted.", f"rigwarp view play {folder.root}"
     else:
         if screen is not None:
             print_scanned(console, import_screen(console, folder, screen, sheets or ()))
@@ -230,10 +228,10 @@ def view(
             confirm_fast(console, seen_folder(folder), fast=fast_patterns, yes=yes)
             options = ScanOptions(average=average)
             _scan(console, folder, options, display=display, fast=fast_patterns, resume=resume)
-        step = NextStep(standing="The view is scanned.", command=f"rigwarp view fit {folder.root}")
+        step = "The view is scanned.", f"rigwarp view fit {folder.root}"
     if step is not None:
         console.say()
-        print_step(console, step)
+        print_step(console, *step)
 
 
 def _require_fitting(action: str, *, photos: list[Path] | None, sheets: list[Path] | None, lens: Path | None) -> None:
@@ -264,13 +262,6 @@ def _screen(pixels: str, pitch: float | None, thickness: float | None, glass: fl
     if pitch is None or thickness is None:
         raise UsageError("--export needs --pitch and --thickness of the display: measure them, or look them up")
     return Screen(pixels=(int(found[1]), int(found[2])), pitch_mm=pitch, thickness_mm=thickness, glass_mm=glass)
-
-
-def _export(console: Console, folder: RigFolder, target: Path, screen: Screen) -> None:
-    seen_folder(folder)
-    written = export_screen(console, target, screen, set_name=DEFAULT_SET)
-    console.say(f"wrote {len(written)} pictures for the display into {target}")
-    console.result({"folder": target, "pictures": len(written)})
 
 
 def _scan(

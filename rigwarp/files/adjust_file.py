@@ -7,8 +7,9 @@ from typing import Any, Final
 
 from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_json
+from rigwarp.files.names import ADJUST_FILE
 from rigwarp.files.reading import read_json
-from rigwarp.prewarp import Adjustment, Drag
+from rigwarp.prewarp import UNCHANGED, Adjustment, Drag
 from rigwarp.prewarp.adjustment import LIMITS, MOST_CORNERS, MOST_DRAGS
 
 FORMAT: Final = "rigwarp adjust"
@@ -54,6 +55,12 @@ def read_adjustment(path: Path) -> tuple[Adjustment, int]:
         **numbers,
     )
     return adjustment, revision
+
+
+def hand_correction(root: Path) -> tuple[Adjustment, int]:
+    """The correction in force in a rig folder, and its revision; errors as `read_adjustment`, but none is no error."""
+    path = root / ADJUST_FILE
+    return read_adjustment(path) if path.exists() else (UNCHANGED, 0)
 
 
 def _drag(path: Path, key: str, value: Any) -> Drag:

@@ -8,7 +8,6 @@ from rigwarp.devices import Bench, DisplayChoice
 from rigwarp.files import RigFolder, rig_locked
 from rigwarp.files.camera_file import camera_of
 from rigwarp.jobs.bench.live_bench import live_bench
-from rigwarp.jobs.bench.preflight import preflight_before_scan
 from rigwarp.jobs.checks.verify import DotsShown, Verified, check_dots, verify_result
 from rigwarp.jobs.checks.verify_record import Checked
 from rigwarp.jobs.freed_memory import give_back_memory, share_one_heap
@@ -28,17 +27,14 @@ class Calibrated:
 
     Attributes
     ----------
+    fit : its verdict speaks of the picture, too.
     checks : empty where the fit failed: then nothing was shown.
-    verdict : what speaks against the fit and the picture.
-    current : whether the result is the live one now.
     """
 
     scans: list[ScanTaken]
     fit: FitMade
     checks: dict[str, Checked]
     report: Path
-    verdict: Verdict
-    current: bool
 
 
 def untold(made: object) -> None:
@@ -82,12 +78,11 @@ def calibrate_live(
     ----------
     look : whether to look first; an interrupted scan goes on without.
     display, fast : see `live_bench`.
-    resume, accept, steps : see `calibrate_rig`.
+    resume, accept : see `calibrate_rig`.
     """
     share_one_heap()
     require_calibratable(folder, resume=resume)
-    with live_bench(progress, folder, display=display, fast=fast) as bench:
-        preflight_before_scan(progress, folder, bench, wanted=look and not resume)
+    with live_bench(progress, folder, display=display, fast=fast, look=look and not resume) as bench:
         return calibrate_rig(progress, folder, bench, options, resume=resume, accept=accept, steps=steps)
 
 
@@ -107,7 +102,6 @@ def calibrate_rig(
     ----------
     resume : go on with an interrupted scan.
     accept : make the result current whatever speaks against it.
-    steps : told of each step.
     """
     design = DesignAhead(folder)  # while the camera is waited for
     scans = take_scans(progress, folder, bench, options, resume=resume)
@@ -132,11 +126,4 @@ def calibrate_rig(
             steps.verified(verified)
         give_back_memory()
         report = write_report(folder, fit.run)
-    return Calibrated(
-        scans=scans,
-        fit=fit,
-        checks={} if verified is None else verified.checks,
-        report=report,
-        verdict=fit.verdict,
-        current=fit.current,
-    )
+    return Calibrated(scans=scans, fit=fit, checks={} if verified is None else verified.checks, report=report)

@@ -37,14 +37,6 @@ _BOARD_PHOTOS = 14
 
 
 @dataclass(frozen=True, kw_only=True)
-class Judged:
-    """What was measured against what was built; only a virtual rig can tell."""
-
-    table_map: dict[str, Any]
-    figure_residual_um: float | None
-
-
-@dataclass(frozen=True, kw_only=True)
 class DemoSteps(Steps):
     """Who is told of what comes before the scan, too."""
 
@@ -58,13 +50,16 @@ class Demonstrated:
 
     Attributes
     ----------
-    made, judged : the calibration, and how it compares with what was built.
+    made : the calibration.
+    table_map, figure_residual_um : map and mirror against what was built, see `map_against_truth`; only a virtual rig
+        can tell. None where the scan does not tell the mirror.
     pictures : what each shows -> its file.
-    seconds : per stage; see `stage_seconds`.
+    seconds : per stage.
     """
 
     made: Calibrated
-    judged: Judged
+    table_map: dict[str, Any]
+    figure_residual_um: float | None
     pictures: dict[str, Path]
     seconds: dict[str, float]
 
@@ -82,18 +77,22 @@ def demonstrate(progress: Progress, folder: RigFolder, steps: DemoSteps) -> Demo
     build_light_path(progress, virtual)
     clock = time.monotonic()
     made = calibrate_rig(progress, folder, Bench(display=virtual.display, camera=virtual.camera), steps=steps)
-    seconds = stage_seconds(made, trace_s, total=time.monotonic() - start, calibration_s=time.monotonic() - clock)
-    judged = judge_by_truth(folder, made, virtual)
-    return Demonstrated(made=made, judged=judged, pictures=draw_calibration(folder, made), seconds=seconds)
+    seconds = {"trace": trace_s, **scan_seconds(made.scans), **made.fit.seconds}
+    seconds["verify"] = time.monotonic() - clock - sum(seconds.values()) + trace_s  # what is left of the calibration
+    seconds["total"] = time.monotonic() - start
+    return Demonstrated(
+        made=made,
+        table_map=map_against_truth(folder.rig, read_map(made.fit.run / MAP_FILE)[0], virtual.true_map()),
+        figure_residual_um=_figure_residual_um(folder, made.fit.as_built, virtual),
+        pictures=draw_calibration(folder, made),
+        seconds=seconds,
+    )
 
 
 def free_folder(scenario: str) -> Path:
     """A folder name that is free, so that the demo can be run again."""
-    for number in range(1, 1000):
-        root = _PARENT / (scenario if number == 1 else f"{scenario}-{number}")
-        if not root.exists():
-            return root
-    return _PARENT / scenario
+    named = (_PARENT / (scenario if number == 1 else f"{scenario}-{number}") for number in range(1, 1000))
+    return next((root for root in named if not root.exists()), _PARENT / scenario)
 
 
 def photograph_board(progress: Progress, folder: RigFolder, virtual: VirtualRig) -> PhotosTaken:
@@ -120,15 +119,6 @@ def build_light_path(progress: Progress, virtual: VirtualRig) -> None:
             done = int(100 * share)
 
         virtual.prepare(progress=step)
-
-
-def judge_by_truth(folder: RigFolder, made: Calibrated, virtual: VirtualRig) -> Judged:
-    """A calibration against what was built."""
-    table_map, _ = read_map(made.fit.run / MAP_FILE)
-    return Judged(
-        table_map=map_against_truth(folder.rig, table_map, virtual.true_map()),
-        figure_residual_um=_figure_residual_um(folder, made.fit.as_built, virtual),
-    )
 
 
 def map_against_truth(rig: Rig, table_map: PixelMap, truth: PixelMap) -> dict[str, Any]:
@@ -166,28 +156,19 @@ def draw_calibration(folder: RigFolder, made: Calibrated) -> dict[str, Path]:
     """Pictures of a calibration, written into its result folder; what each shows -> its file."""
     target = made.fit.run / PICTURES
     make_folder(target)
-    drawn = {}
-    shown = {"the design's light on the table": folder.root / DESIGN_PICTURES / "pixel_grid.png"}
+    drawn: dict[str, tuple[str, bytes]] = {}
     if made.checks:  # a map that cannot be right is not played
         before, after = made.checks["before"], made.checks["after"]
-        drawn["before_after.png"] = photo_pair(before.photo, after.photo, camera_of(folder), folder.rig)
+        pair = photo_pair(before.photo, after.photo, camera_of(folder), folder.rig)
+        drawn["before and after, photographed"] = "before_after.png", pair
         was, left = (Residuals(points_mm=c.result.table_mm, vectors_mm=c.result.vectors_mm) for c in (before, after))
-        drawn["residuals.png"] = residual_pair(was, left, folder.rig)
-        shown["before and after, photographed"] = target / "before_after.png"
-        shown["what is left, as arrows"] = target / "residuals.png"
+        drawn["what is left, as arrows"] = "residuals.png", residual_pair(was, left, folder.rig)
     built = made.fit.as_built
     if built is not None:
         part = OnThePart.mounted(folder.rig.mirror, built.reflecting_side)
-        drawn["deviation.png"] = deviation_map(
-            built.x_mm, built.y_mm, built.height_um, built.height_sigma_um, part=part
-        )
-        shown["built mirror minus design"] = target / "deviation.png"
-    for name, data in drawn.items():
+        picture = deviation_map(built.x_mm, built.y_mm, built.height_um, built.height_sigma_um, part=part)
+        drawn["built mirror minus design"] = "deviation.png", picture
+    for name, data in drawn.values():
         write_bytes(target / name, data, replace=True)
-    return shown
-
-
-def stage_seconds(made: Calibrated, trace_s: float, *, total: float, calibration_s: float) -> dict[str, float]:
-    """Seconds per stage of a demonstration; what is left of the calibration is the check."""
-    parts = {"trace": trace_s, **scan_seconds(made.scans), **made.fit.seconds}
-    return {**parts, "verify": calibration_s - sum(parts.values()) + trace_s, "total": total}
+    design = {"the design's light on the table": folder.root / DESIGN_PICTURES / "pixel_grid.png"}
+    return {**design, **{what: target / name for what, (name, _) in drawn.items()}}

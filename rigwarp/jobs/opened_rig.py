@@ -15,7 +15,6 @@ if TYPE_CHECKING:
     from rigwarp.jobs.checks.verify import Verified
     from rigwarp.jobs.results.fit import FitMade
     from rigwarp.jobs.results.history import ResultSummary
-    from rigwarp.jobs.results.report import ReportMade
     from rigwarp.jobs.scans.scan_runs import ScanOptions, ScanTaken
     from rigwarp.jobs.trace import Traced
     from rigwarp.live.library import LoadedWarp
@@ -73,17 +72,14 @@ class OpenedRig:
 
         Parameters
         ----------
-        options : how it is taken.
         resume : go on with the scan that was interrupted last.
         display : number of the projector's monitor, or a display that is open.
         """
         from rigwarp.jobs.bench.live_bench import live_bench
-        from rigwarp.jobs.bench.preflight import preflight_before_scan
         from rigwarp.jobs.scans.scan_runs import ScanOptions
         from rigwarp.jobs.scans.zone_scan import take_scans
 
-        with live_bench(self._progress, self.folder, display=display) as bench:
-            preflight_before_scan(self._progress, self.folder, bench, wanted=not resume)
+        with live_bench(self._progress, self.folder, display=display, look=not resume) as bench:
             return take_scans(self._progress, self.folder, bench, options or ScanOptions(), resume=resume)
 
     def fit(self, scan: str | None = None, *, accept: bool = False) -> "FitMade":
@@ -113,11 +109,11 @@ class OpenedRig:
 
         return refine_current(self._progress, self.folder, sheet or [], display=display)
 
-    def report(self) -> "ReportMade":
-        """report.html of the current result."""
-        from rigwarp.jobs.results.report import report_current
+    def report(self) -> Path:
+        """Write report.html of the current result, in place of an older one; gives back where it is."""
+        from rigwarp.reports.report import write_report
 
-        return report_current(self.folder)
+        return write_report(self.folder, self.result)
 
     def calibrate(
         self, options: "ScanOptions | None" = None, *, display: "DisplayChoice" = None, accept: bool = False

@@ -99,16 +99,10 @@ def page_hello(
     rig = folder.rig
     content = rig.content
     return {
+        **tables_hello(page_keys(folder.root), options),
         "rig": str(folder.root.resolve()),
-        "host": options.host,
-        "port": options.port,
-        "names": list(options.names),
         "display": display,
-        "keys": asdict(page_keys(folder.root)),
         "name": rig.name,
-        "version": rigwarp.__version__,
-        "language": options.language,
-        "call": options.call,
         "sources": list(sources),
         "table": {"shape": rig.table.shape, "size_mm": list(rig.table.size_mm)},
         "content": {

@@ -9,11 +9,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from rigwarp.errors import DeviceError, RigwarpError, UsageError
-from rigwarp.files import RigFolder, read_adjustment, write_picture
-from rigwarp.files.names import ADJUST_FILE, HEARTBEAT_FILE
+from rigwarp.files import RigFolder, write_picture
+from rigwarp.files.adjust_file import hand_correction
+from rigwarp.files.names import HEARTBEAT_FILE
 from rigwarp.jobs.page import CHECKS, COMMAND, KeyWatch, page_hello, require_page
 from rigwarp.jobs.play_log import FrameWatch, drift_watch, focus_watch, logged, page_log
-from rigwarp.jobs.play_options import PlayOptions, SampleCount
+from rigwarp.jobs.play_options import PlayOptions
 from rigwarp.jobs.progress import Progress
 from rigwarp.live import CpuRenderer, Warp, warp_of
 from rigwarp.live.measured_warp import measured_warp
@@ -25,17 +26,19 @@ from rigwarp.live.sources.aim import AimSource
 from rigwarp.live.sources.opening import open_source
 from rigwarp.live.sources.source import SceneSource, Source, load_scene
 from rigwarp.live.sources.stream import StreamSource
-from rigwarp.prewarp import UNCHANGED, Adjustment, Prewarp
-from rigwarp.rig import Content
+from rigwarp.prewarp import UNCHANGED
 
 if TYPE_CHECKING:
     from rigwarp.live.operate.keeper import WarpKeeper
     from rigwarp.live.operate.page_link import PageLink
+    from rigwarp.live.run.player import Played
     from rigwarp.live.run.session import Session
     from rigwarp.live.run.window import Window
 
 _FIRST_FRAME_S = 10.0
 """Longer than cameras and streams need to start."""
+Served = Callable[[Mapping[str, Any]], object]
+"""Told where the page is, once it is there."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -56,27 +59,6 @@ class Show:
     counts: Counts
 
 
-@dataclass(frozen=True, kw_only=True)
-class StillWritten:
-    """The projector frame of one picture; show it pixel for pixel."""
-
-    path: Path
-    resolution: tuple[int, int]
-    warp: str
-
-
-@dataclass(frozen=True, kw_only=True)
-class Shown:
-    """A show that has ended."""
-
-    frames: int
-    seconds: float
-    drawing: str
-    ended_by: str
-    warp: str
-    statistics: Mapping[str, Any]
-
-
 @contextmanager
 def opened_show(progress: Progress, folder: RigFolder, options: PlayOptions) -> Iterator[Show]:
     """Open the content and read the warp; the content is closed afterwards.
@@ -93,14 +75,23 @@ def opened_show(progress: Progress, folder: RigFolder, options: PlayOptions) -> 
         )
     counts = Counts()
     with closing(_open(folder, options, counts)) as source:
-        prewarp = _designed(folder, options) if options.design or options.aim else _measured(progress, folder)
-        adjustment, revision = _adjustment(progress, folder, options)
-        warp = warp_of(
-            prewarp,
-            _canvas(folder, options),
-            adjustment=adjustment,
-            sampling="quick" if options.samples is SampleCount.quick else "fine",
-        )
+        canvas = aim_canvas(folder.rig) if options.aim else folder.rig.content
+        adjustment, revision = UNCHANGED, 0  # one made for the measured map is no use on the design's
+        if options.warp == "design":
+            from rigwarp.jobs.design import design_prewarp  # brings the ray tracer, which a measured warp does not need
+
+            prewarp = design_prewarp(folder, canvas)
+        else:
+            measured = measured_warp(folder)
+            prewarp = measured.prewarp
+            if measured.note:
+                progress.note(measured.note)
+            try:
+                adjustment, revision = hand_correction(folder.root)
+            except RigwarpError as error:  # the show goes on, as it does when the file breaks while playing
+                progress.note(f"playing without the correction by hand: {error}")
+        sampling = "fine" if options.samples == "auto" else options.samples
+        warp = warp_of(prewarp, canvas, adjustment=adjustment, sampling=sampling)
         yield Show(folder=folder, options=options, source=source, warp=warp, revision=revision, counts=counts)
 
 
@@ -115,47 +106,12 @@ def _open(folder: RigFolder, options: PlayOptions, counts: Counts) -> Source:
 def _open_named(name: str, *, folder: RigFolder, options: PlayOptions, counts: Counts) -> Source:
     content, shorter_px = folder.rig.content, min(folder.rig.projector.resolution)
     finer = max(shorter_px / min(content.pixels), 1.0)  # a coarse canvas takes no detail from a fine projector
-    return open_source(
-        name,
-        content,
-        most_px=(round(finer * content.pixels[0]), round(finer * content.pixels[1])),
-        dwell_s=options.dwell_s,
-        fade_s=options.fade_s,
-        counts=counts,
-    )
+    most_px = round(finer * content.pixels[0]), round(finer * content.pixels[1])
+    return open_source(name, content, most_px=most_px, dwell_s=options.dwell_s, fade_s=options.fade_s, counts=counts)
 
 
-def _measured(progress: Progress, folder: RigFolder) -> Prewarp:
-    warp = measured_warp(folder)
-    if warp.note:
-        progress.note(warp.note)
-    return warp.prewarp
-
-
-def _designed(folder: RigFolder, options: PlayOptions) -> Prewarp:
-    from rigwarp.jobs.design import design_prewarp  # brings the ray tracer, which a measured warp does not need
-
-    return design_prewarp(folder, _canvas(folder, options))
-
-
-def _canvas(folder: RigFolder, options: PlayOptions) -> Content:
-    return aim_canvas(folder.rig) if options.aim else folder.rig.content
-
-
-def _adjustment(progress: Progress, folder: RigFolder, options: PlayOptions) -> tuple[Adjustment, int]:
-    """The correction to begin with; one made for the measured map is no use on the design's."""
-    path = folder.root / ADJUST_FILE
-    if options.design or options.aim or not path.exists():
-        return UNCHANGED, 0
-    try:
-        return read_adjustment(path)
-    except RigwarpError as error:  # the show goes on, as it does when the file breaks while playing
-        progress.note(f"playing without the correction by hand: {error}")
-        return UNCHANGED, 0
-
-
-def write_still(show: Show, still: Path) -> StillWritten:
-    """Write the projector frame of a show's first picture to a file.
+def write_still(show: Show, still: Path) -> None:
+    """Write the projector frame of a show's first picture to a file, to be shown pixel for pixel.
 
     Raises
     ------
@@ -167,15 +123,10 @@ def write_still(show: Show, still: Path) -> StillWritten:
         raise DeviceError(f"no picture came from {options.name} within {_FIRST_FRAME_S:g} s. Check that it runs.")
     picture = rgb_of(source.at(0.0))
     write_picture(still, CpuRenderer(show.warp, dither=options.dither).render(picture))
-    return StillWritten(path=still, resolution=show.warp.prewarp.projector_resolution, warp=options.warp)
 
 
-def _unheard(address: Mapping[str, Any]) -> None:
-    """Nobody wants to know where the page is."""
-
-
-def play_show(progress: Progress, show: Show, *, served: Callable[[Mapping[str, Any]], object] = _unheard) -> Shown:
-    """Play until somebody ends it; black is left behind. `served` is told where the page is, once it is there.
+def play_show(progress: Progress, show: Show, *, served: Served | None = None) -> "Played":
+    """Play until somebody ends it; black is left behind.
 
     Raises
     ------
@@ -187,6 +138,7 @@ def play_show(progress: Progress, show: Show, *, served: Callable[[Mapping[str, 
     from rigwarp.devices.video_output import screens_in_memory
     from rigwarp.live.run import player  # windows and OpenGL: not needed for a still
     from rigwarp.live.run.unattended import Heartbeat
+    from rigwarp.talk.metrics import notify_service
 
     options = show.options
     session, keeper, page = _session_of(show)
@@ -199,6 +151,28 @@ def play_show(progress: Progress, show: Show, *, served: Callable[[Mapping[str, 
     )
     with logged(progress, options.log_file) as note:
         watch = FrameWatch(note, heart, statistics=options.statistics, leave_with_screen=options.wait_for_screen)
+
+        def begin(window: "Window") -> None:
+            """What is done once the window is open."""
+            if window.notice:
+                note(window.notice)
+            if options.samples == "auto" and not window.on_gpu:
+                session.warp = show.warp.sampled("quick")
+                window.use(session.warp)
+                keeper.draw_with(session.warp)
+            keeper.prepare = window.prepare
+            watch.window = window
+            keeper.start(show.revision)
+            if page is not None:
+                page.start(session)
+                session.page_address = page.address["plain"]
+                if served is not None:
+                    served(page.address)
+                if options.page is not None and options.page.code:
+                    session.show_code()
+            note(f"{options.warp} warp, drawn by {window.drawing}; Escape or q ends, h shows the keys.")
+            notify_service("READY=1")
+
         if options.wait_for_screen:
             _wait_for_screen(note, show)
         with (
@@ -211,11 +185,11 @@ def play_show(progress: Progress, show: Show, *, served: Callable[[Mapping[str, 
                 show.warp,
                 session,
                 display=options.display,
-                drawing=options.drawing.value,
+                drawing=options.drawing,
                 dither=options.dither,
                 in_memory=screens_in_memory(),
                 seconds=options.seconds,
-                on_open=partial(_begin, note, show, session, keeper, watch, page, served),
+                on_open=begin,
                 on_frame=watch.frame,
             )
         logging.getLogger("rigwarp.live").info("ended by %s: %s", played.reason, played.statistics)
@@ -225,14 +199,7 @@ def play_show(progress: Progress, show: Show, *, served: Callable[[Mapping[str, 
         raise DeviceError("the projector's screen has gone. Plug it in again; the unit starts again and waits for it.")
     if played.reason == "memory":
         raise DeviceError(f"more than {options.memory_limit_mib:g} MiB of memory in use. Start again, or allow more.")
-    return Shown(
-        frames=played.frames,
-        seconds=played.seconds,
-        drawing=played.drawing,
-        ended_by=played.reason,
-        warp=options.warp,
-        statistics=played.statistics,
-    )
+    return played
 
 
 def _session_of(show: Show) -> tuple["Session", "WarpKeeper", "PageLink | None"]:
@@ -245,7 +212,7 @@ def _session_of(show: Show) -> tuple["Session", "WarpKeeper", "PageLink | None"]
     page, remote = _page_of(show), None
     if options.remote_port is not None:
         remote = Remote(options.remote_port, host=options.remote_host, counts=counts)
-    keeper = WarpKeeper(show.warp, root=None if options.design or options.aim else show.folder.root, counts=counts)
+    keeper = WarpKeeper(show.warp, root=None if options.warp == "design" else show.folder.root, counts=counts)
     open_named = partial(_open_named, folder=show.folder, options=options, counts=counts)
     session = Session(
         show.warp,
@@ -284,35 +251,3 @@ def _wait_for_screen(note: Callable[[str], None], show: Show) -> None:
         notify_service("STATUS=waiting for the projector's screen")
 
     wait_for_projector(show.warp.prewarp.projector_resolution, show.options.display, on_wait=waiting)
-
-
-def _begin(
-    note: Callable[[str], None],
-    show: Show,
-    session: "Session",
-    keeper: "WarpKeeper",
-    watch: FrameWatch,
-    page: "PageLink | None",
-    served: Callable[[Mapping[str, Any]], object],
-    window: "Window",
-) -> None:
-    """What is done once the window is open."""
-    from rigwarp.talk.metrics import notify_service
-
-    if window.notice:
-        note(window.notice)
-    if show.options.samples is SampleCount.auto and not window.on_gpu:
-        session.warp = show.warp.sampled("quick")
-        window.use(session.warp)
-        keeper.draw_with(session.warp)
-    keeper.prepare = window.prepare
-    watch.window = window
-    keeper.start(show.revision)
-    if page is not None:
-        page.start(session)
-        session.page_address = page.address["plain"]
-        served(page.address)
-        if show.options.page is not None and show.options.page.code:
-            session.show_code()
-    note(f"{show.options.warp} warp, drawn by {window.drawing}; Escape or q ends, h shows the keys.")
-    notify_service("READY=1")

@@ -2,7 +2,7 @@
 
 import logging
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
@@ -29,6 +29,17 @@ _LAST_WORDS_S = 2.0
 
 
 @contextmanager
+def _heard(logger: logging.Logger, handler: logging.Handler) -> Iterator[None]:
+    """Everything from INFO on that is logged meanwhile goes to the handler, too."""
+    logger.setLevel(logging.INFO)
+    logger.addHandler(handler)
+    try:
+        yield
+    finally:
+        logger.removeHandler(handler)
+
+
+@contextmanager
 def logged(progress: Progress, log_file: Path | None) -> Iterator[Callable[[str], None]]:
     """Warnings become notes, and everything goes to the log file where there is one; yields a way to note more.
 
@@ -38,7 +49,7 @@ def logged(progress: Progress, log_file: Path | None) -> Iterator[Callable[[str]
     from rigwarp.live.worker import Worker
 
     logger = logging.getLogger("rigwarp")
-    targets: list[logging.Handler] = [_Notes(progress)]
+    targets: list[logging.Handler] = [_Told(lambda record: progress.note(record.getMessage()), logging.WARNING)]
     if log_file is not None:
         targets.append(open_log(log_file))
         logger.setLevel(logging.INFO)
@@ -65,33 +76,21 @@ def drift_watch(
     from rigwarp.jobs.checks.watch import DriftWatch  # brings the measuring rooms, which a plain show does not need
 
     logger = logging.getLogger(DriftWatch.__module__)
-    logger.setLevel(logging.INFO)
-    last_word = _LastWord(session)
-    logger.addHandler(last_word)
-    try:
+    with _heard(logger, _LastWord(session)):
         if not (current_result(folder.root) / QUICK_FILE).exists():
             logger.warning("drift cannot be told before: rigwarp verify %s, with the picture in its place", folder.root)
         with DriftWatch(folder, session.interludes, hours=hours) as watch:
             if page is not None:
                 page.give_camera = watch.give_camera
             yield
-    finally:
-        logger.removeHandler(last_word)
 
 
-@contextmanager
-def page_log(page: "PageLink | None") -> Iterator[None]:
-    """What is logged is read at the page, too."""
+def page_log(page: "PageLink | None") -> AbstractContextManager[None]:
+    """What is logged is read at the page, too; handed over without waiting."""
     if page is None:
-        yield
-        return
-    logger, handler = logging.getLogger("rigwarp"), _AtPage(page)
-    logger.addHandler(handler)
-    logger.setLevel(logging.INFO)
-    try:
-        yield
-    finally:
-        logger.removeHandler(handler)
+        return nullcontext()
+    told = _Told(lambda record: page.noted(record.levelname, record.getMessage()))
+    return _heard(logging.getLogger("rigwarp"), told)
 
 
 @contextmanager
@@ -119,18 +118,15 @@ def focus_watch(
         progress.note(f"No live sharpness: {error}")
         yield
         return
-    told = _Notes(progress, logging.INFO)
+    told = _Told(lambda record: progress.note(record.getMessage()))
     told.addFilter(lambda record: record.levelno < logging.WARNING)  # those are noted already
-    logger = logging.getLogger(FocusWatch.__module__)
-    logger.addHandler(told)
-    logger.setLevel(logging.INFO)
-    try:
-        with FocusWatch(source, camera, again=opened) as watch:
-            if page is not None:
-                page.give_camera = watch.give_camera
-            yield
-    finally:
-        logger.removeHandler(told)
+    with (
+        _heard(logging.getLogger(FocusWatch.__module__), told),
+        FocusWatch(source, camera, again=opened) as watch,
+    ):
+        if page is not None:
+            page.give_camera = watch.give_camera
+        yield
 
 
 class FrameWatch:
@@ -170,16 +166,16 @@ class _LastWord(logging.Handler):
             self._session.watch_warned = self._session.watch_says
 
 
-class _AtPage(logging.Handler):
-    """Lines for the page; handed over without waiting."""
+class _Told(logging.Handler):
+    """Hands each record of a level or above it over."""
 
-    def __init__(self, page: "PageLink") -> None:
-        super().__init__(logging.INFO)
-        self._page = page
+    def __init__(self, tell: Callable[[logging.LogRecord], object], level: int = logging.INFO) -> None:
+        super().__init__(level)
+        self._tell = tell
 
     def emit(self, record: logging.LogRecord) -> None:
         """One line."""
-        self._page.noted(record.levelname, record.getMessage())
+        self._tell(record)
 
 
 class _Beside(logging.Handler):
@@ -204,15 +200,3 @@ class _Beside(logging.Handler):
         for target in self._targets:
             if record.levelno >= target.level:
                 target.emit(record)  # without its lock, which one that hangs would keep: logging ends by taking all
-
-
-class _Notes(logging.Handler):
-    """Records of this level and above, for whoever watches the player's progress."""
-
-    def __init__(self, progress: Progress, level: int = logging.WARNING) -> None:
-        super().__init__(level)
-        self._progress = progress
-
-    def emit(self, record: logging.LogRecord) -> None:
-        """One line."""
-        self._progress.note(record.getMessage())

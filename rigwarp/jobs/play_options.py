@@ -1,30 +1,18 @@
 """What `play` is asked for, and a unit of the service manager that asks for the same."""
 
 from dataclasses import dataclass
-from enum import StrEnum
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from rigwarp.files import RigFolder
 from rigwarp.files.names import HEARTBEAT_FILE
 from rigwarp.jobs.page import PageOptions
 from rigwarp.live.sources.source import DWELL_S, FADE_S
 
-
-class Drawing(StrEnum):
-    """Who draws."""
-
-    auto = "auto"
-    gl = "gl"
-    cpu = "cpu"
-
-
-class SampleCount(StrEnum):
-    """How finely content is sampled."""
-
-    auto = "auto"
-    fine = "fine"
-    quick = "quick"
+Drawing = Literal["auto", "gl", "cpu"]
+"""Who draws."""
+SampleCount = Literal["auto", "fine", "quick"]
+"""How finely content is sampled."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -62,8 +50,8 @@ class PlayOptions:
     display: int | None = None
     wait_for_screen: bool = False
     seconds: float | None = None
-    drawing: Drawing = Drawing.auto
-    samples: SampleCount = SampleCount.auto
+    drawing: Drawing = "auto"
+    samples: SampleCount = "auto"
     dither: bool = False
     statistics: bool = False
     remote_port: int | None = None
@@ -96,8 +84,8 @@ def write_play_service(folder: RigFolder, options: PlayOptions, path: Path) -> N
         "--dwell": options.dwell_s,
         "--fade": options.fade_s,
         "--display": options.display,
-        "--draw": options.drawing.value,
-        "--samples": options.samples.value,
+        "--draw": options.drawing,
+        "--samples": options.samples,
         "--remote": options.remote_port,
         "--remote-host": options.remote_host if options.remote_port is not None else None,
         "--watch": options.watch_hours,
@@ -115,15 +103,12 @@ def write_play_service(folder: RigFolder, options: PlayOptions, path: Path) -> N
         arguments += ["--page-name", name]
     for name in options.offered:
         arguments += ["--offer", str(Path(name).resolve()) if Path(name).exists() else name]
-    arguments += [
-        word
-        for word, on in (
-            ("--design", options.design),
-            ("--dither", options.dither),
-            ("--page-code", options.page is not None and options.page.code),
-            ("--fast", options.fast),
-            ("--wait-for-screen", True),
-        )
-        if on
-    ]
+    switches = {
+        "--design": options.design,
+        "--dither": options.dither,
+        "--page-code": options.page is not None and options.page.code,
+        "--fast": options.fast,
+        "--wait-for-screen": True,
+    }
+    arguments += [word for word, on in switches.items() if on]
     write_service(path, arguments, memory_limit_mib=options.memory_limit_mib)

@@ -44,7 +44,7 @@ class Silent:
 
     @contextmanager
     def stage(self, total: int, label: str) -> Iterator[Callable[..., None]]:
-        yield _ignore
+        yield uncounted
 
     def note(self, text: str) -> None:
         pass
@@ -54,5 +54,5 @@ SILENT = Silent()
 NOBODY = Nobody()
 
 
-def _ignore(steps: int = 1) -> None:
+def uncounted(steps: int = 1) -> None:
     """A step that nobody counts."""

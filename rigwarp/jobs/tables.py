@@ -6,7 +6,7 @@ import urllib.error
 import urllib.request
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final, Literal
 
@@ -84,19 +84,10 @@ def _in_folder(root: Path) -> TableRow:
         status = player_status(folder, None)
     except InputError:
         return TableRow(name=name, state="idle")
-    alive = time.time() - (status.unix_s or 0.0) <= SILENT_S
-    says = PlayState.from_dict(status.more)
-    page = says.page or ""
-    state = _state(current, alive=alive, dark=says.dark is True, running=True)
-    return TableRow(
-        name=name,
-        state=state,
-        source=status.source or "",
-        off_mm=_off_mm(current),
-        limit_mm=None if current is None else current.limit_mm,
-        operate=f"{page}#k={keys.operate}" if page else "",
-        view=f"{page}#k={keys.view}" if page else "",
-    )
+    says = replace(PlayState.from_dict(status.more), running=True, source=status.source)
+    page, alive = says.page or "", time.time() - (status.unix_s or 0.0) <= SILENT_S
+    ways = {"operate": f"{page}#k={keys.operate}", "view": f"{page}#k={keys.view}"} if page else {}
+    return _row(name, current, says, alive=alive, **ways)
 
 
 def _at_address(place: str) -> TableRow:
@@ -109,32 +100,30 @@ def _at_address(place: str) -> TableRow:
         current = next((ResultSummary(**one) for one in found["results"] if one["current"]), None)
     except (OSError, ValueError, KeyError, TypeError, AttributeError, urllib.error.URLError):
         return TableRow(name=plain, state="silent")
-    playing = says.state or PlayState()
-    dark, running = playing.dark is True, playing.running is not False
-    looks = says.role == "view"
+    name, playing, alive = says.name or plain, says.state or PlayState(), says.fresh is True
+    if says.role == "view":
+        return _row(name, current, playing, alive=alive, view=place)
+    looks = f"{plain.rstrip('/')}/"  # without the key: it would let lookers operate
+    return _row(name, current, playing, alive=alive, operate=place, view=looks)
+
+
+def _row(
+    name: str, current: ResultSummary | None, playing: PlayState, *, alive: bool, operate: str = "", view: str = ""
+) -> TableRow:
+    off_mm = limit_mm = None
+    state: State = "dark" if playing.dark is True else "held" if playing.running is False else "well"
+    if current is not None:
+        off_mm, limit_mm = current.p95_mm if current.look_p95_mm is None else current.look_p95_mm, current.limit_mm
+        if off_mm is not None and off_mm > limit_mm:
+            state = "off"
+        elif current.look_findings and current.look_advice not in ("", "nothing"):
+            state = "moved"
     return TableRow(
-        name=says.name or plain,
-        state=_state(current, alive=says.fresh is True, dark=dark, running=running),
+        name=name,
+        state=state if alive else "silent",
         source=playing.source or "",
-        off_mm=_off_mm(current),
-        limit_mm=None if current is None else current.limit_mm,
-        operate="" if looks else place,
-        view=place if looks else f"{plain.rstrip('/')}/",  # without the key: it would let lookers operate
+        off_mm=off_mm,
+        limit_mm=limit_mm,
+        operate=operate,
+        view=view,
     )
-
-
-def _off_mm(current: ResultSummary | None) -> float | None:
-    if current is None:
-        return None
-    return current.p95_mm if current.look_p95_mm is None else current.look_p95_mm
-
-
-def _state(current: ResultSummary | None, *, alive: bool, dark: bool, running: bool) -> State:
-    off_mm = _off_mm(current)
-    if not alive:
-        return "silent"
-    if current is not None and off_mm is not None and off_mm > current.limit_mm:
-        return "off"
-    if current is not None and current.look_findings and current.look_advice not in ("", "nothing"):
-        return "moved"
-    return "dark" if dark else "well" if running else "held"

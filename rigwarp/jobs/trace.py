@@ -19,7 +19,6 @@ from rigwarp.rig import inside_content
 from rigwarp.tracing import (
     ExportCheck,
     FaceNote,
-    OpticalModel,
     Sensitivity,
     ToleranceAnalysis,
     analyse_tolerances,
@@ -79,7 +78,10 @@ def trace_rig(folder: RigFolder, progress: Progress = SILENT) -> Traced:
 
     with rig_locked(folder.root, "trace"), progress.stage(_STAGES, "Tracing") as advance:
         odd = rig_doubts(folder)
-        model = _model(folder, odd)
+        try:
+            model = design_model(folder)
+        except InputError as error:
+            raise InputError(" ".join([str(error), *odd])) from error
         if model.cad is not None:  # before anything is judged: whoever must correct the file wants to see it
             make_folder(folder.root / DESIGN_PICTURES)
             write_bytes(folder.root / DESIGN_PICTURES / FACES_PICTURE, cad_faces(model, model.cad), replace=True)
@@ -112,14 +114,6 @@ def trace_rig(folder: RigFolder, progress: Progress = SILENT) -> Traced:
         pictures=pictures,
         doubts=odd,
     )
-
-
-def _model(folder: RigFolder, odd: tuple[str, ...]) -> OpticalModel:
-    """The optical model; where there can be none, the reason together with what looks odd in rig.toml."""
-    try:
-        return design_model(folder)
-    except InputError as error:
-        raise InputError(" ".join([str(error), *odd])) from error
 
 
 def _check_possible(coverage: Coverage, light: LightPaths, pixels: int) -> None:

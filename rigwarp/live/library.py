@@ -4,13 +4,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from rigwarp.errors import InputError
-from rigwarp.files import open_rig, read_adjustment
-from rigwarp.files.names import ADJUST_FILE
+from rigwarp.files import open_rig
+from rigwarp.files.adjust_file import hand_correction
 from rigwarp.live.measured_warp import measured_warp
 from rigwarp.live.render.cpu import CpuRenderer
 from rigwarp.live.render.picture import Picture
 from rigwarp.live.render.warp import Warp, warp_of
-from rigwarp.prewarp import UNCHANGED
 from rigwarp.rig import Rig
 
 if TYPE_CHECKING:
@@ -93,6 +92,5 @@ def load_warp(rig: Path | str, *, dither: bool = False) -> LoadedWarp:
     """
     folder = open_rig(rig)
     prewarp = measured_warp(folder).prewarp
-    path = folder.root / ADJUST_FILE
-    adjustment = read_adjustment(path)[0] if path.exists() else UNCHANGED
+    adjustment, _ = hand_correction(folder.root)
     return LoadedWarp(warp_of(prewarp, folder.rig.content, adjustment=adjustment), folder.rig, dither=dither)

@@ -111,7 +111,7 @@ def run_job(rig: "OpenedRig", job: str, *, display: Any, say: Say) -> dict[str, 
     """Do it by the facade; returns what the page shows of the result."""
     if job == "calibrate":
         made = rig.calibrate(display=display)
-        told = {"result": made.fit.run.name, "current": made.current, "against": list(made.verdict.failures)}
+        told = {"result": made.fit.run.name, "current": made.fit.current, "against": list(made.fit.verdict.failures)}
         return {**told, "p95_mm": float(made.checks["after"].result.p95_mm)} if made.checks else told
     if job == "verify":
         verified = rig.verify(before=False, display=display)

@@ -7,6 +7,7 @@ import re
 from collections.abc import Mapping
 from importlib import resources
 from importlib.resources.abc import Traversable
+from operator import attrgetter
 from pathlib import Path
 from typing import Final
 
@@ -54,7 +55,9 @@ def create_rig(scenario: str, folder: Path, *, measured: bool = True) -> list[Pa
     if scenario not in names:
         raise UsageError(f'found no scenario "{scenario}", expected one of: {", ".join(names)}. Choose one of them.')
     origin = resources.files(_SCENARIOS).joinpath(scenario)
-    contents = {file.name: file.read_bytes() for file in sorted(origin.iterdir(), key=_name) if file.is_file()}
+    contents = {
+        file.name: file.read_bytes() for file in sorted(origin.iterdir(), key=attrgetter("name")) if file.is_file()
+    }
     if not measured:
         contents[RIG_FILE] = unmeasured(contents[RIG_FILE].decode("utf-8")).encode("utf-8")
     return fill(folder, contents | mesh_file(origin))
@@ -97,7 +100,3 @@ def fill(folder: Path, contents: Mapping[str, bytes]) -> list[Path]:
     last = sorted(contents, key=lambda name: name == RIG_FILE)  # a folder that lacks the rest is no rig yet
     write_together(folder, {name: contents[name] for name in last})
     return [folder / name for name in contents]
-
-
-def _name(entry: Traversable) -> str:
-    return entry.name

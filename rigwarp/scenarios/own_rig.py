@@ -28,17 +28,7 @@ _OPENING = re.compile(r"\A(#[^\n]*\n)+")
 
 
 def create_own_rig(kind: str, folder: Path) -> list[Path]:
-    """Make a rig folder with one kind of mirror, for real devices.
-
-    Parameters
-    ----------
-    kind : one of `KINDS`.
-    folder : made when missing; must be empty otherwise, or hold what an earlier call has begun.
-
-    Returns
-    -------
-    list of Path
-        The files that were written.
+    """Make a rig folder with a mirror of one of `KINDS`, for real devices; folder and files as in `create_rig`.
 
     Raises
     ------

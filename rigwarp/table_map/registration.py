@@ -42,6 +42,13 @@ class Registration:
     agreement: DesignAgreement
 
 
+def shifts_by_name(shifts: Array) -> dict[str, list[float]]:
+    """(12,) `Registration.shifts` for people and files: mm and degrees, three each."""
+    names = ("projector_shift_mm", "projector_turn_deg", "mirror_shift_mm", "mirror_turn_deg")
+    moves, turns = shifts.reshape(4, 3), np.degrees(shifts.reshape(4, 3))
+    return {name: (turns if name.endswith("deg") else moves)[i].tolist() for i, name in enumerate(names)}
+
+
 def mounting_tolerances(projector_mm: float, projector_rad: float, mirror_mm: float, mirror_rad: float) -> Array:
     """(12,) 1-sigma priors in the order of `Registration.shifts`."""
     return np.repeat([projector_mm, projector_rad, mirror_mm, mirror_rad], 3)

@@ -26,11 +26,12 @@ from small_rig import make_small_rig  # noqa: E402
 
 from rigwarp.camera import CameraModel  # noqa: E402
 from rigwarp.cli import main  # noqa: E402
-from rigwarp.devices import open_virtual  # noqa: E402
+from rigwarp.devices import Bench, open_virtual  # noqa: E402
 from rigwarp.files import RigFolder, current_result, open_rig, read_map, read_map_light  # noqa: E402
 from rigwarp.geometry import Array, PixelMap, Placement  # noqa: E402
-from rigwarp.jobs.checks.quick_look import light_model_of, prewarp_of, quick_frames, read_state, take_look  # noqa: E402
-from rigwarp.jobs.checks.reregister import corrected_prewarp  # noqa: E402
+from rigwarp.jobs.checks.drift import corrected_map  # noqa: E402
+from rigwarp.jobs.checks.quick_look import BenchLooker, light_model_of, prewarp_of, quick_frames, read_state  # noqa: E402
+from rigwarp.prewarp import build_prewarp  # noqa: E402
 from rigwarp.simulation import VirtualRig  # noqa: E402
 from rigwarp.simulation.truth import VirtualTruth  # noqa: E402
 from rigwarp.table_map import invert  # noqa: E402
@@ -124,15 +125,15 @@ def trials(folder: RigFolder, count: int) -> dict[str, Any]:
         named, before, after, seconds = Counter[str](), [], [], []
         for _ in range(count):
             rig = base.changed(drifted(base.truth, kind, random))
-            photos = take_look(rig.display, rig.camera, frames)
+            photos = BenchLooker(bench=Bench(display=rig.display, camera=rig.camera)).look(frames)
             start = time.process_time()
             model = light_model_of(folder, result, state)
             judged = judge_drift(photos, state, plan, model, folder.rig.table)
             corrected = table_map
             if judged.advice == "re-register":
-                corrected = corrected_prewarp(
-                    folder, table_map, model, judged, light=read_map_light(result / "map.npz")
-                ).table_map
+                corrected, _ = corrected_map(folder.rig, table_map, model, judged)
+                light = read_map_light(result / "map.npz")
+                build_prewarp(corrected, folder.rig.content, folder.rig.projector.transfer, light=light)
             seconds.append(time.process_time() - start)
             named[" + ".join(judged.findings) or "nothing"] += 1
             before.append(p95(true_error_mm(folder, rig, table_map, state.camera)))

@@ -41,7 +41,7 @@ import coded_video
 
 from rigwarp.files import open_rig
 from rigwarp.jobs.play import opened_show, play_show
-from rigwarp.jobs.play_options import Drawing, PlayOptions
+from rigwarp.jobs.play_options import PlayOptions
 from rigwarp.jobs.progress import SILENT
 from rigwarp.live.run.statistics import Pacing
 from rigwarp.live.run.unattended import resident_mib
@@ -163,7 +163,7 @@ def attacked(rig: Path, video: Path, attack: Callable[[int], object]) -> dict[st
         os.kill(os.getpid(), signal.SIGTERM)  # as a service ends it
 
     thread = threading.Thread(target=script, daemon=True)
-    options = PlayOptions(name=str(video), drawing=Drawing.cpu, remote_port=port)
+    options = PlayOptions(name=str(video), drawing="cpu", remote_port=port)
     with mock.patch.object(Pacing, "flipped", paced), opened_show(SILENT, open_rig(rig), options) as opened:
         thread.start()
         shown = play_show(SILENT, opened)

@@ -13,7 +13,7 @@ import pytest
 import typer
 
 from rigwarp import cli, errors
-from rigwarp.cli import COMMANDS, available_commands, main
+from rigwarp.cli import COMMANDS, main
 
 
 @pytest.fixture
@@ -45,13 +45,13 @@ def test_version(run: Callable[..., Any]) -> None:
 def test_help_lists_the_commands_in_order(run: Callable[..., Any]) -> None:
     code, out, _ = run("--help")
     assert code == 0
-    places = [out.index(f"│ {name} ", out.index("Commands")) for name in available_commands()]
+    places = [out.index(f"│ {name} ", out.index("Commands")) for name in COMMANDS]
     assert places == sorted(places)
     assert "Validate a rig file" in out
 
 
 def test_each_command_loads_and_has_help(run: Callable[..., Any]) -> None:
-    for name in available_commands():
+    for name in COMMANDS:
         code, out, err = run(name, "--help")
         assert (code, err) == (0, ""), name
         assert f"rigwarp {name}" in out
@@ -59,7 +59,7 @@ def test_each_command_loads_and_has_help(run: Callable[..., Any]) -> None:
 
 
 def test_help_of_each_command_is_read_from_its_source() -> None:
-    for name, module in available_commands().items():
+    for name, module in COMMANDS.items():
         assert cli._help_of(module), f"{name}: {module}.py has no function {module} with a docstring"
 
 

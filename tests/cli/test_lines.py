@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from rigwarp.cli import available_commands, main
+from rigwarp.cli import COMMANDS, main
 from rigwarp.commands.console import Console
 from rigwarp.commands.lines import columns_of, filled, table_lines, together
 from rigwarp.words import MEANINGS, Glosses
@@ -21,7 +21,7 @@ def narrow(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("COLUMNS", str(COLUMNS))
 
 
-@pytest.mark.parametrize("command", ["", *available_commands()])
+@pytest.mark.parametrize("command", ["", *COMMANDS])
 def test_help_fits_without_ragged_lines(command: str, capsys: pytest.CaptureFixture[str]) -> None:
     """No line is too long, and none ends where the next line's first word still had room."""
     assert main([*([command] if command else []), "--help"]) == 0

@@ -13,7 +13,7 @@ PACKAGE = Path(rigwarp.__file__).parent
 TABLE = PACKAGE / "page" / "static" / "phrases_de.js"
 SAID_BY_JOBS = (
     "jobs/checks/verify.py", "jobs/scans/scan_runs.py", "jobs/results/fit.py", "jobs/results/fit_mirror.py",
-    "jobs/bench/live_bench.py", "jobs/bench/preflight.py", "jobs/calibrate.py", "jobs/checks/quick_look.py",
+    "jobs/bench/live_bench.py", "jobs/calibrate.py", "jobs/checks/quick_look.py",
 )  # fmt: skip
 SEAMS = re.compile(r"\{\}|: |, and |, or |°|check dots")
 """Where a sentence is put together from parts."""

@@ -5,6 +5,7 @@ import hashlib
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
+from importlib import import_module
 from pathlib import Path
 
 import rigwarp
@@ -37,15 +38,7 @@ from rigwarp.files import (
 from rigwarp.files.camera_file import camera_of
 from rigwarp.files.names import CAMERA_FILE, CAMERA_PICTURE
 from rigwarp.geometry.threads import in_two_threads
-from rigwarp.jobs.bench.camera_record import (
-    CameraMade,
-    PhotoUsed,
-    content_sigma_mm,
-    figures,
-    judge_lens,
-    load_what_draws,
-    picture_of,
-)
+from rigwarp.jobs.bench.camera_record import CameraMade, PhotoUsed, content_sigma_mm, figures, judge_lens
 from rigwarp.jobs.progress import Progress
 from rigwarp.rig.model import Target
 
@@ -74,13 +67,13 @@ def calibrate_camera(
     views, sums, code = [], [], None
     with ThreadPoolExecutor(1) as beside, progress.stage(len(files), "Looking for the board") as advance:
         if lens is not None:
-            beside.submit(load_what_draws)
+            beside.submit(import_module, "rigwarp.reports.figures.lens")  # matplotlib takes half a second to load
         for first in range(0, len(files), 2):
             untold = code is None and first < _TRIES
 
             def look(path: Path, untold: bool = untold) -> tuple[BoardView, SheetCode | None, str]:
                 view, found = _look(folder, path, target, read=untold or path in tables, needed=path in tables)
-                return view, found, hashlib.sha256(read_bytes(path)).hexdigest()
+                return view, found, _sha256(path)
 
             for view, found, digest in in_two_threads(look, files[first : first + 2]):
                 views.append(view)
@@ -165,33 +158,28 @@ def _of_one_layout(progress: Progress, target: Target, views: Sequence[BoardView
     if target.layout is not None or not layouts_differ(target):
         return target
     layout = decide_layout(view.layout_votes for view in views)
-    if layout == "new":
-        return dataclasses.replace(target, layout=layout)
     if layout == "old":
         progress.note(
             "The board is in the layout that OpenCV drew before version 4.6. Put it into rig.toml, for photographs of "
             'a part of it: under [target], layout = "old".'
         )
-        return dataclasses.replace(target, layout=layout)
-    if any(view.n for view in views):
+    elif layout != "new" and any(view.n for view in views):
         square_mm = target.square_mm
         progress.note(
             "No photograph shows in which of OpenCV's two layouts the board is: the new one is assumed. Were it the "
             f"one from before version 4.6, everything would be shifted by one square, {square_mm:g} mm. Let the left "
             'and right ends of the board be seen, or put layout = "new" or "old" into rig.toml under [target].'
         )
-    return dataclasses.replace(target, layout="new")
+    return dataclasses.replace(target, layout=layout or "new")
 
 
 def _unread(path: Path) -> PhotoUsed:
-    return PhotoUsed(
-        file=path.name,
-        sha256=hashlib.sha256(read_bytes(path)).hexdigest(),
-        use=_LENS_USE,
-        corners=0,
-        rms_px=None,
-        rejected=f"{path.suffix[1:].upper()} cannot be read: convert it to PNG or JPEG",
-    )
+    why = f"{path.suffix[1:].upper()} cannot be read: convert it to PNG or JPEG"
+    return PhotoUsed(file=path.name, sha256=_sha256(path), use=_LENS_USE, corners=0, rms_px=None, rejected=why)
+
+
+def _sha256(path: Path) -> str:
+    return hashlib.sha256(read_bytes(path)).hexdigest()
 
 
 def _among(path: Path, others: Sequence[Path]) -> bool:
@@ -213,15 +201,8 @@ def _photos_used(
         rejected |= dict(result.rejected)
     uses = [_LENS_USE] * n_boards + [_TABLE_USE] + [_FURTHER_USE] * (len(files) - n_boards - 1)
     return tuple(
-        PhotoUsed(
-            file=path.name,
-            sha256=digest,
-            use=use,
-            corners=view.n,
-            rms_px=rms.get(index),
-            rejected=rejected.get(index),
-        )
-        for index, (path, digest, view, use) in enumerate(zip(files, sums, views, uses, strict=True))
+        PhotoUsed(file=path.name, sha256=sha, use=use, corners=view.n, rms_px=rms.get(i), rejected=rejected.get(i))
+        for i, (path, sha, view, use) in enumerate(zip(files, sums, views, uses, strict=True))
     )
 
 
@@ -239,4 +220,8 @@ def _write(folder: RigFolder, made: CameraMade) -> None:
             write_bytes(made.kept_aside, read_bytes(made.path))
         write_camera(made.path, made.pose.camera, extra=extra, replace=made.kept_aside is not None)
         if made.lens is not None and made.support is not None:
-            write_bytes(folder.root / CAMERA_PICTURE, picture_of(made.lens, made.support), replace=True)
+            from rigwarp.reports.figures.lens import lens_picture
+
+            lens, seen = made.lens, [view.image_px for view in made.lens.views]
+            picture = lens_picture(made.support, seen, lens.residual_px, lens.fit.kept, lens.resolution)
+            write_bytes(folder.root / CAMERA_PICTURE, picture, replace=True)

@@ -64,9 +64,9 @@ def take_photos(
 
     with (
         operator(progress, person, preview=preview) as watcher,
-        _camera(folder, watcher, lens is not None, raised_mm) as source,
+        _camera(folder, watcher, lens is not None, raised_mm) as (camera, clock, asked),
     ):
-        session = BoardSession(source.camera, folder.rig, clock=source.clock, show=watcher.show, asked=source.asked)
+        session = BoardSession(camera, folder.rig, clock=clock, show=watcher.show, asked=asked)
         try:
             if lens is not None:
                 session.board_shots(keep=keep)
@@ -79,26 +79,20 @@ def take_photos(
     return PhotosTaken(lens=lens, table=root / "table.png")
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Source:
-    """A camera, the clock that goes with it, and who says when to go on."""
-
-    camera: Camera
-    clock: Callable[[], float]
-    asked: Callable[[], Asked | None]
-
-
 @contextmanager
-def _camera(folder: RigFolder, watcher: PreviewOperator, with_board: bool, raised_mm: float) -> Iterator[_Source]:
+def _camera(
+    folder: RigFolder, watcher: PreviewOperator, with_board: bool, raised_mm: float
+) -> Iterator[tuple[Camera, Callable[[], float], Callable[[], Asked | None]]]:
+    """A camera, the clock that goes with it, and who says when to go on."""
     if folder.rig.camera.device == VIRTUAL:
         hand = VirtualHand(open_virtual(folder, raised_mm=raised_mm), with_board=with_board)
-        yield _Source(camera=hand, clock=hand.clock, asked=lambda: watcher.asked() or hand.asked())
+        yield hand, hand.clock, lambda: watcher.asked() or hand.asked()
         return
     from rigwarp.devices.open_camera import open_camera
 
     wanted = folder.rig.camera
     with closing(open_camera(wanted.device, wanted.resolution, wanted.channel)) as camera:
-        yield _Source(camera=camera, clock=time.monotonic, asked=watcher.asked)
+        yield camera, time.monotonic, watcher.asked
 
 
 class VirtualHand:
@@ -108,6 +102,7 @@ class VirtualHand:
     """
 
     unlocked: tuple[str, ...] = ()
+    exposure_s: float | None = None  # nobody sets the exposure of a photo of the board: it is automatic
 
     def __init__(self, virtual: VirtualRig, *, with_board: bool) -> None:
         self._virtual = virtual
@@ -121,11 +116,6 @@ class VirtualHand:
     def resolution(self) -> tuple[int, int]:
         """(width, height) in pixels."""
         return self._virtual.camera.resolution
-
-    @property
-    def exposure_s(self) -> float | None:
-        """Nobody sets the exposure of a photo of the board: it is automatic."""
-        return None
 
     def set_exposure(self, seconds: float) -> float | None:
         """Refused, see `exposure_s`."""

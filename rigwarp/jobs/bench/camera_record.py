@@ -17,7 +17,6 @@ from rigwarp.camera.table.table_flatness import FurtherSheet, flatness_warnings
 from rigwarp.geometry import Array, at_height
 from rigwarp.rig import Rig
 
-_OF_SHEET = ("middle_mm", "rise_mm", "rise_sigma_mm", "tilt_mrad", "tilt_sigma_mrad", "corners")
 _GRID = 25  # places across the content area where the camera's uncertainty is worked out
 
 
@@ -34,8 +33,7 @@ class PhotoUsed:
 
     def record(self) -> dict[str, Any]:
         """As it stands in camera.json."""
-        record = {"file": self.file, "sha256": self.sha256, "use": self.use, "corners": self.corners}
-        return {**record, "rms_px": self.rms_px, **({"rejected": self.rejected} if self.rejected else {})}
+        return {key: value for key, value in asdict(self).items() if key != "rejected" or value}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -110,29 +108,13 @@ def content_sigma_mm(camera: CameraModel, rig: Rig) -> tuple[float, float] | Non
     return (float(np.median(sigma)), float(sigma.max())) if sigma.size else None
 
 
-def load_what_draws() -> None:
-    """matplotlib takes half a second to load, and is wanted for `picture_of` only: in a thread meanwhile."""
-    import rigwarp.reports.figures.lens  # noqa: F401
-
-
-def picture_of(lens: LensResult, support: LensSupport) -> bytes:
-    """PNG: residuals, coverage and uncertainty over the frame."""
-    from rigwarp.reports.figures.lens import lens_picture  # see `load_what_draws`
-
-    return lens_picture(
-        support, [view.image_px for view in lens.views], lens.residual_px, lens.fit.kept, lens.resolution
-    )
-
-
 def figures(made: CameraMade) -> dict[str, Any]:
     """The summary that goes into camera.json and into the command's own result."""
     lens, values = made.lens, made.pose.camera.lens
     return {
         "lens_fit": lens and lens_figures(lens, values, made.lens_sigmas, made.support, made.released),
         "table_fit": _table_figures(made),
-        "further_sheets": [
-            None if sheet is None else {name: getattr(sheet, name) for name in _OF_SHEET} for sheet in made.sheets
-        ],
+        "further_sheets": [None if sheet is None else asdict(sheet) for sheet in made.sheets],
         "sheet_height_mm": made.sheet_height_mm,
         "sheet_code": None if made.sheet_code is None else asdict(made.sheet_code),
         "warnings": list(made.warnings),

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from rigwarp.camera import CameraModel
-from rigwarp.devices import VIRTUAL, Camera, open_virtual
+from rigwarp.devices import VIRTUAL, Camera, Display, open_virtual
 from rigwarp.files import RigFolder
-from rigwarp.jobs.bench.preflight import camera_and_sheet
+from rigwarp.jobs.bench.live_bench import camera_and_sheet
 
 _CODE = 160
 """Of the grey that a virtual projector shows: seen, and nothing burns out."""
@@ -33,17 +33,22 @@ def camera_view(folder: RigFolder) -> Iterator[CameraView]:
     DeviceError
         If there is none, or somebody else uses it.
     """
+    camera, display = rig_camera(folder)
+    if display is not None:
+        width, height = display.resolution
+        display.show(np.full((height, width), _CODE, np.uint8))
+    model, sheet_height_mm = camera_and_sheet(folder, camera.resolution)
+    with closing(camera):
+        yield CameraView(camera=camera, model=model, sheet_height_mm=sheet_height_mm)
+
+
+def rig_camera(folder: RigFolder) -> tuple[Camera, Display | None]:
+    """The camera that the rig file names, without a window; with a virtual one the display that it sees."""
     wanted = folder.rig.camera
     if wanted.device == VIRTUAL:
         virtual = open_virtual(folder)
-        width, height = virtual.display.resolution
-        virtual.display.show(np.full((height, width), _CODE, np.uint8))
-        camera: Camera = virtual.camera
-    else:
-        from rigwarp.devices.open_camera import open_camera
+        virtual.prepare()  # now, not while a show stands still
+        return virtual.camera, virtual.display
+    from rigwarp.devices.open_camera import open_camera
 
-        camera = open_camera(wanted.device, wanted.resolution, wanted.channel)
-    model, sheet_height_mm = camera_and_sheet(folder)
-    fits = model is not None and model.resolution == camera.resolution
-    with closing(camera):
-        yield CameraView(camera=camera, model=model if fits else None, sheet_height_mm=sheet_height_mm)
+    return open_camera(wanted.device, wanted.resolution, wanted.channel), None

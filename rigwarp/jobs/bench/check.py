@@ -19,9 +19,8 @@ from rigwarp.files.names import CAMERA_FILE, CURRENT_FILE, DESIGN_FILE, RESULTS,
 from rigwarp.files.records import MapOrigin
 from rigwarp.files.trust import add_trusted
 from rigwarp.jobs.bench.camera_state import CameraState, camera_state
-from rigwarp.jobs.bench.live_bench import live_bench
+from rigwarp.jobs.bench.live_bench import live_bench, preflight
 from rigwarp.jobs.bench.machine import Machine
-from rigwarp.jobs.bench.preflight import preflight
 from rigwarp.jobs.progress import Progress
 from rigwarp.reports.measures.pixel_scale import pixel_light
 from rigwarp.rig import Rig, inside_content
@@ -73,12 +72,13 @@ def try_out(progress: Progress, folder: RigFolder, display: int | None) -> Tried
 def what_is_there(folder: RigFolder) -> list[tuple[str, str | None, str]]:
     """Name, state (None = missing) and the command that makes it, for everything a rig folder may hold."""
     root = folder.root
+    current = current_result(root).relative_to(root).as_posix() if (root / CURRENT_FILE).exists() else None
     return [
         ("camera.json", _camera_state(folder), f"rigwarp camera {root} --lens DIR --table PHOTO"),
         ("design.npz", _design_state(folder), f"rigwarp trace {root}"),
         ("scans", _runs_state(root / SCANS), f"rigwarp scan {root}"),
         ("results", _runs_state(root / RESULTS), f"rigwarp fit {root}"),
-        ("current", _current_state(root), f"rigwarp fit {root}"),
+        ("current", current, f"rigwarp fit {root}"),
     ]
 
 
@@ -114,12 +114,6 @@ def _runs_state(parent: Path) -> str | None:
         return None
     ignored = f", {unfinished} unfinished (not used)" if unfinished else ""
     return f"{len(done)} finished{f', latest {done[-1].name}' if done else ''}{ignored}"
-
-
-def _current_state(root: Path) -> str | None:
-    if not (root / CURRENT_FILE).exists():
-        return None
-    return current_result(root).relative_to(root).as_posix()
 
 
 def draw_sketch(folder: RigFolder) -> Path:

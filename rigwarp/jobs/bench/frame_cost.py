@@ -1,7 +1,6 @@
 """What a frame costs on this computer, and in which way it is drawn: tried out, without a window."""
 
-import time
-from collections.abc import Callable
+import timeit
 from contextlib import closing
 from dataclasses import dataclass
 from typing import Any
@@ -94,15 +93,9 @@ def _cpu_cost(resolution: Size, canvas: Size) -> FrameCost:
     warp = _spread_warp((width, height), pixels).sampled("quick")  # as `play` does without a GPU
     picture = _grey(pixels)
     with closing(CpuRenderer(warp)) as renderer:
-        seconds = min(_timed(lambda: renderer.render(picture)) for _ in range(_CPU_FRAMES))
+        seconds = min(timeit.repeat(lambda: renderer.render(picture), number=1, repeat=_CPU_FRAMES))
     frame_ms = 1e3 * _CPU_SHARE**2 * seconds
     return FrameCost(way="cpu", frame_ms=frame_ms, plain_draws=None, tried_ms={"cpu": frame_ms})
-
-
-def _timed(work: Callable[[], object]) -> float:
-    start = time.perf_counter()
-    work()
-    return time.perf_counter() - start
 
 
 def _grey(pixels: Size) -> Any:

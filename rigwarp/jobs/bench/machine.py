@@ -1,9 +1,10 @@
 """What this computer offers: displays, cameras and an OpenGL renderer."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 from rigwarp.devices.camera_list import cameras_here
-from rigwarp.devices.video_output import Monitor, start_screens
+from rigwarp.devices.video_output import start_screens
 from rigwarp.errors import DeviceError
 from rigwarp.live.render.gl_context import is_software, standalone_context, version_words
 
@@ -27,49 +28,37 @@ class Machine:
     displays: tuple[tuple[int, int], ...]
     display_driver: str
     cameras: dict[str, str]
-    gl_renderer: str | None
-    gl_in_software: bool
-    gl_problem: str | None
+    gl_renderer: str | None = None
+    gl_in_software: bool = False
+    gl_problem: str | None = None
     monitors: tuple[str, ...] = ()
     gl_version: str | None = None
 
 
 def look_around() -> Machine:
     """Find displays, cameras and OpenGL; opens no window and no camera."""
-    driver, monitors = _displays()
-    renderer, version, in_software, problem = _gl()
-    return Machine(
-        displays=tuple(m.size for m in monitors),
-        monitors=tuple(str(m) for m in monitors),
-        display_driver=driver,
-        cameras=cameras_here(),
-        gl_renderer=renderer,
-        gl_version=version,
-        gl_in_software=in_software,
-        gl_problem=problem,
-    )
-
-
-def _displays() -> tuple[str, tuple[Monitor, ...]]:
-    from rigwarp.devices.quick_pygame import pygame
-
-    try:
-        found = tuple(start_screens())
-    except DeviceError as error:
-        return str(error), ()
-    try:
-        return pygame.display.get_driver(), found
-    finally:
-        pygame.display.quit()
-
-
-def _gl() -> tuple[str | None, str | None, bool, str | None]:
-    """Renderer, version, whether it is software, and why there is none."""
+    found = Machine(**_displays(), cameras=cameras_here())
     try:
         context = standalone_context()
     except DeviceError as error:
-        return None, None, False, str(error)
+        return replace(found, gl_problem=str(error))
     try:
-        return str(context.info["GL_RENDERER"]), version_words(context), is_software(context), None
+        renderer, version = str(context.info["GL_RENDERER"]), version_words(context)
+        return replace(found, gl_renderer=renderer, gl_version=version, gl_in_software=is_software(context))
     finally:
         context.release()
+
+
+def _displays() -> dict[str, Any]:
+    """The fields of `Machine` that say how windows are made, and on what."""
+    from rigwarp.devices.quick_pygame import pygame
+
+    try:
+        found = start_screens()
+    except DeviceError as error:
+        return {"displays": (), "display_driver": str(error)}
+    try:
+        shown = {"displays": tuple(one.size for one in found), "monitors": tuple(map(str, found))}
+        return {**shown, "display_driver": pygame.display.get_driver()}
+    finally:
+        pygame.display.quit()

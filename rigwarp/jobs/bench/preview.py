@@ -1,11 +1,10 @@
 """The preview window as commands use it: pictures go there where there is a screen, words to the terminal elsewhere."""
 
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, nullcontext
 
 import numpy as np
 
-from rigwarp.camera import CameraModel
 from rigwarp.capture.preview.board_session import Asked
 from rigwarp.capture.preview.picture import PreviewState, compose
 from rigwarp.capture.preview.process import CLOSED
@@ -15,6 +14,7 @@ from rigwarp.devices import open_bench
 from rigwarp.errors import DeviceError
 from rigwarp.files import RigFolder
 from rigwarp.geometry import Photo
+from rigwarp.jobs.bench.live_bench import camera_and_sheet
 from rigwarp.jobs.progress import NOBODY, Person, Progress
 
 _GO = ("return", "enter", "space")
@@ -57,38 +57,14 @@ class PreviewOperator:
 
 
 @contextmanager
-def operator(
-    progress: Progress, person: Person, *, preview: bool, projector: int | None = None
-) -> Iterator[PreviewOperator]:
-    """Somebody to show pictures to; without `preview`, or without a screen, only words.
-
-    Parameters
-    ----------
-    projector : number of the projector's monitor, which the window keeps off.
-    """
-    window = PreviewWindow(projector=projector) if preview else None
-    try:
+def operator(progress: Progress, person: Person, *, preview: bool) -> Iterator[PreviewOperator]:
+    """Somebody to show pictures to; without `preview`, or without a screen, only words."""
+    with closing(PreviewWindow()) if preview else nullcontext() as window:
         yield PreviewOperator(progress, window, person)
-    finally:
-        if window is not None:
-            window.close()
 
 
-def watch_camera(
-    progress: Progress,
-    folder: RigFolder,
-    *,
-    model: CameraModel | None,
-    sheet_height_mm: float,
-    display: int | None,
-    person: Person = NOBODY,
-) -> None:
-    """Show the camera's live picture in a window until it is closed, grey light on the table.
-
-    Parameters
-    ----------
-    model : from camera.json, to outline the content area by; None without one.
-    display : number of the projector's monitor.
+def watch_camera(progress: Progress, folder: RigFolder, *, display: int | None, person: Person = NOBODY) -> None:
+    """Show the camera's live picture in a window until it is closed, grey light from the projector's `display`.
 
     Raises
     ------
@@ -98,6 +74,7 @@ def watch_camera(
     with open_bench(folder, display=display) as bench, closing(PreviewWindow(projector=display)) as window:
         if not window.wait():
             raise DeviceError("there is no screen for the preview: start it on a desktop, or set DISPLAY")
+        model, sheet_height_mm = camera_and_sheet(folder, bench.camera.resolution)
         watcher = PreviewOperator(progress, window, person)
         width, height = bench.display.resolution
         grey = np.full((height, width), _AIMING_CODE, np.uint8)
@@ -106,11 +83,5 @@ def watch_camera(
             bench.display.show(grey)  # once more: a window has to be looked after
             return watcher.asked() is not None or not window.open
 
-        watch(
-            bench.camera,
-            folder.rig,
-            model=model if model is not None and model.resolution == bench.camera.resolution else None,
-            sheet_height_mm=sheet_height_mm,
-            show=watcher.show,
-            done=done,
-        )
+        show = watcher.show
+        watch(bench.camera, folder.rig, model=model, sheet_height_mm=sheet_height_mm, show=show, done=done)

@@ -2,41 +2,63 @@
 
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
+from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
 from rigwarp.camera import CameraModel
+from rigwarp.camera.projection import N_LENS
 from rigwarp.devices import DisplayChoice
 from rigwarp.errors import MeasurementError
-from rigwarp.files import RigFolder, current_result, make_current, read_map, read_map_light, rig_locked
+from rigwarp.files import (
+    RigFolder,
+    current_result,
+    make_current,
+    name_aside,
+    read_bytes,
+    read_camera_extra,
+    read_map,
+    rig_locked,
+    write_bytes,
+    write_camera,
+)
 from rigwarp.files.camera_file import camera_of
 from rigwarp.files.names import CAMERA_FILE, DRIFT_FILE, MAP_FILE
 from rigwarp.files.records import DriftRecord, MapFigures
-from rigwarp.geometry import Array, Photo
+from rigwarp.geometry import Array, Photo, PixelMap
 from rigwarp.jobs.bench.live_bench import live_bench
 from rigwarp.jobs.checks.quick_look import (
     BenchLooker,
     Looker,
+    keep_look,
     light_model_of,
     prewarp_of,
     quick_frames,
     read_state,
-    state_of,
-    store_state,
 )
-from rigwarp.jobs.checks.reregister import corrected_prewarp, motion_note, recalibrated, write_moved_camera
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.results.derived_result import write_derived
 from rigwarp.jobs.results.shaped_table import CheckPositions, shape_of
 from rigwarp.rig import Rig
-from rigwarp.verification import DriftJudgement, QuickLook, judge_drift, quick_plan, read_quick
+from rigwarp.table_map.registration import shifts_by_name
+from rigwarp.tracing import OpticalModel
+from rigwarp.verification import (
+    DriftJudgement,
+    QuickLook,
+    fit_residual_field,
+    judge_drift,
+    moved_map,
+    quick_plan,
+    read_quick,
+    shifted_map,
+)
 from rigwarp.verification.dots.judge import ErrorFigures, error_figures, nearer_now
 from rigwarp.verification.verdict import judge_errors
 
 _COMMAND = "verify --quick --reregister"
+_ENOUGH_DOTS = 20
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -48,14 +70,14 @@ class Reregistered:
     result : the folder that is current now.
     kept : False where the corrected warp was no better: then everything stays as it was.
     picture : the dots through the corrected warp; those of the look where no warp was made.
-    camera_aside : where the old camera.json was put; None where the camera has not moved.
+    camera_kept_aside : where the old camera.json was put; None where the camera has not moved.
     seconds : of computing.
     """
 
     result: Path
     kept: bool
     picture: ErrorFigures
-    camera_aside: Path | None
+    camera_kept_aside: Path | None
     seconds: float
 
 
@@ -119,7 +141,7 @@ def reregister(folder: RigFolder, check: QuickCheck, looker: Looker) -> Reregist
     if judged.advice == "scan":
         raise MeasurementError(f"re-registration is no use: {judged.why}. Calibrate: rigwarp calibrate {folder.root}")
     start, shown_s = time.monotonic(), 0.0
-    photos, picture = check.photos, judged.picture
+    photos, picture, kept, aside = check.photos, judged.picture, True, None
     with rig_locked(folder.root, "verify --reregister"):
         run = _corrected_result(folder, check)
         if judged.light.moved != "nothing":
@@ -131,19 +153,25 @@ def reregister(folder: RigFolder, check: QuickCheck, looker: Looker) -> Reregist
             errors = _errors_mm(folder, run, judged.camera_now, look)
             before = _errors_mm(folder, check.result, judged.camera_now, judged.look)
             picture = error_figures(errors)
-            if not nearer_now(judged.look.ids, before, look.ids, errors):
-                seconds = time.monotonic() - start - shown_s
-                return _outcome(check, kept=False, picture=picture, aside=None, seconds=seconds)
-        camera, aside, beside = camera_of(folder), None, None
-        if "camera" in judged.findings:
-            camera = recalibrated(camera, judged)
-            beside = run / CAMERA_FILE
-            aside = write_moved_camera(folder, beside, camera, judged)
-        if not judge_errors(picture, folder.rig).failures:  # else there would be nothing good to compare with later
-            store_state(folder, run, state_of(folder, run, photos, camera, looker.exposure_s))
-        make_current(folder.root, run, camera=beside)
-    seconds = time.monotonic() - start - shown_s
-    return _outcome(check, kept=True, picture=picture, aside=aside, seconds=seconds, run=run)
+            kept = nearer_now(judged.look.ids, before, look.ids, errors)
+        if kept:
+            camera, beside = camera_of(folder), None
+            if "camera" in judged.findings:
+                camera = _recalibrated(camera, judged)
+                beside = run / CAMERA_FILE
+                aside = _write_moved_camera(folder, beside, camera, judged)
+            if not judge_errors(picture, folder.rig).failures:  # else there would be nothing good to compare with later
+                keep_look(folder, run, photos, camera, looker.exposure_s)
+            make_current(folder.root, run, camera=beside)
+    done = Reregistered(
+        result=run if kept else check.result,
+        kept=kept,
+        picture=picture,
+        camera_kept_aside=aside,
+        seconds=time.monotonic() - start - shown_s,
+    )
+    replace(drift_record(check), reregistration=asdict(done)).write(check.result / DRIFT_FILE, replace=True)
+    return done
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -186,49 +214,66 @@ def _corrected_result(folder: RigFolder, check: QuickCheck) -> Path:
     Where only the camera has moved the map stays, in a folder of its own all the same: so that the new camera and the
     look that goes with it become current together.
     """
-    table_map, _ = read_map(check.result / MAP_FILE, resolution=folder.rig.projector.resolution)
-    note = {"reregistered": motion_note(check.judged)}
+    note = {"reregistered": {"findings": check.judged.findings, **shifts_by_name(check.judged.light.shifts)}}
     if check.judged.light.moved == "nothing":
-        old = prewarp_of(check.result)
-        return write_derived(folder, check.result, table_map, old, command=_COMMAND, note=note)
-    state = read_state(folder, check.result)
-    corrected = corrected_prewarp(
-        folder,
-        table_map,
-        light_model_of(folder, check.result, state),
-        check.judged,
-        light=read_map_light(check.result / MAP_FILE),
-        old=prewarp_of(check.result),
+        return write_derived(folder, check.result, None, command=_COMMAND, note=note)
+    table_map, _ = read_map(check.result / MAP_FILE, resolution=folder.rig.projector.resolution)
+    model = light_model_of(folder, check.result, read_state(folder, check.result))
+    corrected, sigma_mm = corrected_map(folder.rig, table_map, model, check.judged)
+    return write_derived(folder, check.result, corrected, command=_COMMAND, note=note, more_sigma_mm=sigma_mm)
+
+
+def corrected_map(rig: Rig, table_map: PixelMap, model: OpticalModel, judged: DriftJudgement) -> tuple[PixelMap, Array]:
+    """The map moved by what the look found, and (H, W) the correction's own uncertainty, mm.
+
+    The rigid motion is carried by the traced light path. What it leaves at the dots is put in as a smooth field, as
+    far as it stands out of their noise.
+    """
+    moved = moved_map(table_map, model, judged.light.shifts)
+    spots = judged.look.table_mm[np.isin(judged.look.ids, judged.compared)]
+    noise_mm = float(np.median(judged.look.sigma_mm))
+    if len(spots) >= _ENOUGH_DOTS:
+        spacing_mm = quick_plan(rig.content).spacing_mm
+        field = fit_residual_field(spots, judged.light.left_mm, np.full(len(spots), noise_mm), spacing_mm=spacing_mm)
+        if field.significant:
+            return shifted_map(moved, field.at, field.sigma_mm), field.sigma_mm(moved.table_mm)
+    return moved, np.full(moved.x_mm.shape, noise_mm)
+
+
+def _recalibrated(camera: CameraModel, judged: DriftJudgement) -> CameraModel:
+    """The camera where the look found it; what the look does not know of its pose is added to its covariance."""
+    covariance = camera.covariance
+    if covariance is not None:
+        covariance = covariance.copy()
+        covariance[N_LENS:, N_LENS:] += judged.camera.covariance
+    now = judged.camera_now
+    return replace(
+        camera,
+        R_camera_from_table=now.R_camera_from_table,
+        t_camera_from_table_mm=now.t_camera_from_table_mm,
+        covariance=covariance,
     )
-    return write_derived(
-        folder,
-        check.result,
-        corrected.table_map,
-        corrected.prewarp,
-        command=_COMMAND,
-        note=note,
-        more_sigma_mm=corrected.sigma_mm,
-    )
+
+
+def _write_moved_camera(folder: RigFolder, beside: Path, camera: CameraModel, judged: DriftJudgement) -> Path:
+    """Write the camera where the look found it `beside` the result; camera.json is copied to the name given back."""
+    path = folder.root / CAMERA_FILE
+    aside = name_aside(path)
+    write_bytes(aside, read_bytes(path))
+    moved = {
+        "found": datetime.now(UTC).isoformat(timespec="seconds"),
+        "by_mm": judged.camera.moved_mm,
+        "table_shift_in_picture_px": judged.camera.seen_px,
+        "sigma_px": judged.camera.sigma_px,
+    }
+    write_camera(beside, camera, extra={**read_camera_extra(path), "moved": moved})
+    return aside
 
 
 def _errors_mm(folder: RigFolder, result: Path, camera: CameraModel, look: QuickLook) -> Array:
     """(K, 2) where the dots of a look are minus where content wants them, on the table as the result knows it."""
     shift = CheckPositions(shape_of(result, camera)).shift_mm(look.table_mm)
     return look.table_mm + shift - quick_plan(folder.rig.content).table_mm[look.ids]
-
-
-def _outcome(
-    check: QuickCheck,
-    *,
-    kept: bool,
-    picture: ErrorFigures,
-    aside: Path | None,
-    seconds: float,
-    run: Path | None = None,
-) -> Reregistered:
-    done = Reregistered(result=run or check.result, kept=kept, picture=picture, camera_aside=aside, seconds=seconds)
-    replace(drift_record(check), reregistration=outcome_record(done)).write(check.result / DRIFT_FILE, replace=True)
-    return done
 
 
 def drift_record(check: QuickCheck) -> DriftRecord:
@@ -263,14 +308,3 @@ def drift_record(check: QuickCheck) -> DriftRecord:
             "lost": judged.look.expected - len(judged.look.ids),
         },
     )
-
-
-def outcome_record(done: Reregistered) -> dict[str, Any]:
-    """What drift.json and `--json` say of a re-registration."""
-    return {
-        "result": done.result,
-        "kept": done.kept,
-        "picture": vars(done.picture),
-        "camera_kept_aside": done.camera_aside,
-        "seconds": done.seconds,
-    }

@@ -1,6 +1,6 @@
 """Quick looks at a running rig: taking one, keeping it with its result, reading it back."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
@@ -9,7 +9,7 @@ from typing import Protocol
 import numpy as np
 
 from rigwarp.camera import CameraModel
-from rigwarp.devices import Bench, Camera, Display, Frame
+from rigwarp.devices import Bench, Frame
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.files import RigFolder, read_as_built, read_map, read_prewarp
 from rigwarp.files.camera_file import camera_of
@@ -66,25 +66,22 @@ class BenchLooker:
 
     def look(self, frames: Sequence[Frame], *, exposure_s: float = np.nan) -> list[Photo]:
         """See `Looker`."""
-        return take_look(self.bench.display, self.bench.camera, frames, exposure_s=exposure_s)
+        camera, before = self.bench.camera, self.exposure_s
+        if np.isfinite(exposure_s) and before is not None and before != exposure_s:
+            camera.set_exposure(exposure_s)
+        photos = []
+        for frame in frames:
+            self.bench.display.show(frame)
+            photos.append(camera.grab())
+        return photos
 
 
-def take_look(display: Display, camera: Camera, frames: Iterable[Frame], *, exposure_s: float = np.nan) -> list[Photo]:
-    """Show the frames and photograph each, at the exposure of an earlier look where that is known."""
-    before = camera.exposure_s
-    if np.isfinite(exposure_s) and before is not None and before != exposure_s:
-        camera.set_exposure(exposure_s)
-    photos = []
-    for frame in frames:
-        display.show(frame)
-        photos.append(camera.grab())
-    return photos
-
-
-def state_of(
+def keep_look(
     folder: RigFolder, result: Path, photos: list[Photo], camera: CameraModel, exposure_s: float | None
-) -> QuickState:
-    """What a look at a good rig showed, with the projector pixels that light its dots.
+) -> None:
+    """Keep what a look at a good rig showed with the result, in place of an earlier one.
+
+    With it the projector pixels that light its dots.
 
     Raises
     ------
@@ -101,7 +98,7 @@ def state_of(
     pixels = inverse.pixels_px[row, np.arange(len(row))]
     if not told.any():
         raise MeasurementError("no dot of the quick look is lit by one piece of the mirror alone: nothing to compare")
-    return QuickState(
+    state = QuickState(
         camera=camera,
         ambient=ambient_light(photos),
         ids=look.ids[told],
@@ -113,10 +110,6 @@ def state_of(
         mounting=map_mounting(_figured(folder, result), table_map, rig_tolerances(folder.rig)),
         exposure_s=np.nan if exposure_s is None else exposure_s,
     )
-
-
-def store_state(folder: RigFolder, result: Path, state: QuickState) -> None:
-    """Keep a look with the result that it shows, in place of an earlier one."""
     write_quick(result / QUICK_FILE, state, rig_hash=folder.rig_hash, replace=True)
 
 

@@ -8,9 +8,8 @@ becomes current only when their mean square error has fallen beyond that noise, 
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -23,12 +22,11 @@ from rigwarp.files import RigFolder, current_result, make_current, read_map, rea
 from rigwarp.files.camera_file import camera_of
 from rigwarp.files.names import MAP_FILE, TABLE_SHAPE_FILE
 from rigwarp.files.table_shape_file import write_table_shape
-from rigwarp.geometry import PixelMap
 from rigwarp.jobs.bench.live_bench import live_bench
 from rigwarp.jobs.checks.quick_look import prewarp_of
 from rigwarp.jobs.checks.verify import Verified, check_warp, verify_result
 from rigwarp.jobs.progress import Progress
-from rigwarp.jobs.results.derived_result import rebuilt_prewarp, write_derived
+from rigwarp.jobs.results.derived_result import write_derived
 from rigwarp.jobs.results.shaped_table import CheckPositions, shape_of
 from rigwarp.prewarp import Prewarp
 from rigwarp.verification import ResidualField, VerificationResult, fit_residual_field, plan_dots, shifted_map
@@ -92,27 +90,19 @@ def refine(progress: Progress, folder: RigFolder, check: Check, sheet: Sequence[
         spacing_mm=plan_dots(folder.rig.content).spacing_mm,
         bias_mm=_DOT_BIAS_PX * middle_mm_per_px(camera, folder.rig.content, folder.rig.table.height_mm),
     )
+    why = "the residuals are no more than the dots' noise" + (", and the table is flat" if fresh else "")
+    unchanged = Refined(
+        result=result, tried=None, kept=False, shape=fresh, field=field, before=before, after=None, why=why
+    )
     if not aimed and not field.significant:
-        why = "the residuals are no more than the dots' noise" + (", and the table is flat" if fresh else "")
-        return Refined(
-            result=result, tried=None, kept=False, shape=fresh, field=field, before=before, after=None, why=why
-        )
+        return unchanged
     run = _refined_result(folder, result, fresh if aimed else None, field, shape)
     after = positions.judged(check(prewarp_of(run)))
-    kept = is_better(before, after)
-    if kept:
-        make_current(folder.root, run)
-    why = "the new result is better" if kept else "the new result was no better beyond the dots' noise"
-    return Refined(
-        result=run if kept else result,
-        tried=run,
-        kept=kept,
-        shape=fresh or known,
-        field=field,
-        before=before,
-        after=after,
-        why=why,
-    )
+    tried = replace(unchanged, tried=run, shape=fresh or known, after=after)
+    if not is_better(before, after):
+        return replace(tried, why="the new result was no better beyond the dots' noise")
+    make_current(folder.root, run)
+    return replace(tried, result=run, kept=True, why="the new result is better")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -142,7 +132,7 @@ def refine_current(
     with live_bench(progress, folder, display=display) as bench:
 
         def check(prewarp: Prewarp) -> VerificationResult:
-            return check_warp(progress, folder, bench, camera, prewarp).result
+            return check_warp(progress, folder, bench, camera, prewarp)[0].result
 
         refined = refine(progress, folder, check, sheet)
         if on_refined is not None:
@@ -199,28 +189,18 @@ def _refined_result(
     if field.significant:
         sigma = np.hypot(sigma, field.sigma_mm(refined.table_mm))
         refined = shifted_map(refined, field.at, field.sigma_mm)
-    prewarp = rebuilt_prewarp(folder, earlier, refined, prewarp_of(earlier))
-    note: dict[str, Any] = {
-        "refined": {
-            "table_bow_mm": None if new_shape is None else new_shape.bow_mm,
-            "residual_rms_mm": field.rms_mm if field.significant else None,
-        }
+    if not np.array_equal(refined.answered, table_map.answered):
+        raise InputError("the correction does not cover the map: calibrate anew")
+    note = {
+        "table_bow_mm": None if new_shape is None else new_shape.bow_mm,
+        "residual_rms_mm": field.rms_mm if field.significant else None,
     }
-    extra = {} if shape is None else {TABLE_SHAPE_FILE: lambda path: write_table_shape(path, shape)}
     return write_derived(
         folder,
         earlier,
-        _finite(refined, table_map),
-        prewarp,
+        refined,
         command="verify --refine",
-        note=note,
+        note={"refined": note},
         more_sigma_mm=np.nan_to_num(sigma),
-        more_files=extra,
+        more_files={} if shape is None else {TABLE_SHAPE_FILE: lambda path: write_table_shape(path, shape)},
     )
-
-
-def _finite(refined: PixelMap, table_map: PixelMap) -> PixelMap:
-    """The map with every answered pixel answered still."""
-    if not np.array_equal(refined.answered, table_map.answered):
-        raise InputError("the correction does not cover the map: calibrate anew")
-    return refined

@@ -5,7 +5,7 @@ What verification.json then holds stands in `rigwarp.jobs.checks.verify_record`.
 
 from collections.abc import Callable
 from contextlib import closing
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from functools import partial
 from pathlib import Path
 
@@ -15,23 +15,16 @@ from rigwarp.camera import CameraModel
 from rigwarp.capture import photograph
 from rigwarp.devices import Bench, DisplayChoice
 from rigwarp.errors import InputError, MeasurementError, ToleranceError
-from rigwarp.files import (
-    RigFolder,
-    current_result,
-    make_folder,
-    read_adjustment,
-    read_prewarp,
-    rig_locked,
-    write_picture,
-)
+from rigwarp.files import RigFolder, current_result, make_folder, rig_locked, write_picture
+from rigwarp.files.adjust_file import hand_correction
 from rigwarp.files.camera_file import camera_of
-from rigwarp.files.names import ADJUST_FILE, BUDGET_FILE, FIT_FILE, PICTURES, PREWARP_FILE
+from rigwarp.files.names import BUDGET_FILE, FIT_FILE, PICTURES
 from rigwarp.files.records import FitRecord
 from rigwarp.files.rig_changes import changes_since
 from rigwarp.geometry import Array, BoolArray, Photo
 from rigwarp.jobs.bench.live_bench import live_bench
-from rigwarp.jobs.checks.quick_look import prewarp_of, quick_frames, state_of, store_state, take_look
-from rigwarp.jobs.checks.verify_record import Checked, ContentShown, Quality, write_verification
+from rigwarp.jobs.checks.quick_look import BenchLooker, keep_look, prewarp_of, quick_frames
+from rigwarp.jobs.checks.verify_record import Checked, Quality, write_verification
 from rigwarp.jobs.design import design_map, design_prewarp
 from rigwarp.jobs.freed_memory import give_back_memory
 from rigwarp.jobs.progress import Progress
@@ -103,8 +96,8 @@ class DotsShown:
 def check_dots(progress: Progress, folder: RigFolder, result: Path, bench: Bench) -> DotsShown:
     """Show the dots through a result's warp."""
     _require_unchanged(folder, result)
-    camera, (adjustment, revision) = camera_of(folder), hand_correction(folder)
-    checked, black = _dots(progress, folder, bench, camera, _warp_of(folder, result, adjustment))
+    camera, (adjustment, revision) = camera_of(folder), hand_correction(folder.root)
+    checked, black = check_warp(progress, folder, bench, camera, prewarp_of(result), adjustment=adjustment)
     judged = CheckPositions(shape_of(result, camera)).judged(checked.result)
     dots = judge_picture(judged, folder.rig, promised=_promised(folder, adjustment))
     verdict = verdict_of_fit(result).with_more(dots)
@@ -126,12 +119,12 @@ def verify_result(
     """
     shown = check_dots(progress, folder, result, bench) if dots_shown is None else dots_shown
     camera = camera_of(folder)
-    adjustment, response = shown.adjustment, response_shape(result)
+    adjustment, response = shown.adjustment, (FitRecord.read_or_none(result / FIT_FILE) or FitRecord()).response_shape
     quality = _quality(progress, folder, bench, camera, result, shown, response, again=dots_shown is not None)
     give_back_memory()
     checks = {"after": replace(shown.checked, quality=quality)}
     if before:
-        planned = check_warp(progress, folder, bench, camera, design_prewarp(folder), adjustment=adjustment)
+        planned, _ = check_warp(progress, folder, bench, camera, design_prewarp(folder), adjustment=adjustment)
         checks = {"before": planned, **checks}
         give_back_memory()
     positions = CheckPositions(shape_of(result, camera))
@@ -140,7 +133,7 @@ def verify_result(
     for name, check in checks.items():
         write_picture(result / PICTURES / f"check_{name}.png", check.photo, replace=True)
     left_out = len(plan_dots(folder.rig.content).ids) - len(dots_left(folder.rig.content, adjustment).ids)
-    content = ContentShown(adjustment=adjustment, revision=shown.revision, left_out=left_out)
+    content = {"revision": shown.revision, "adjustment": asdict(adjustment), "dots_left_out": left_out}
     dots = judge_picture(checks["after"].result, folder.rig, promised=_promised(folder, adjustment))
     write_verification(result, checks, content, response, dots)
     if left_out:
@@ -167,9 +160,9 @@ def _require_unchanged(folder: RigFolder, result: Path) -> None:
 
 def _keep_look(progress: Progress, folder: RigFolder, result: Path, bench: Bench, camera: CameraModel) -> None:
     """Five more photographs, by which a later `verify --quick` sees what has moved since."""
-    photos = take_look(bench.display, bench.camera, quick_frames(folder, prewarp_of(result)))
+    photos = BenchLooker(bench=bench).look(quick_frames(folder, prewarp_of(result)))
     try:
-        store_state(folder, result, state_of(folder, result, photos, camera, bench.camera.exposure_s))
+        keep_look(folder, result, photos, camera, bench.camera.exposure_s)
     except MeasurementError as error:
         progress.note(f"No quick look is kept for rigwarp verify --quick: {error}")
 
@@ -182,16 +175,10 @@ def check_warp(
     prewarp: Prewarp,
     *,
     adjustment: Adjustment = UNCHANGED,
-) -> Checked:
-    """Show the dots through a warp under a correction by hand and measure them."""
-    return _dots(progress, folder, bench, camera, warp_of(prewarp, folder.rig.content, adjustment=adjustment))[0]
-
-
-def _dots(
-    progress: Progress, folder: RigFolder, bench: Bench, camera: CameraModel, warp: Warp
 ) -> tuple[Checked, Photo]:
-    """The dots through a warp, and the photograph without any."""
-    plan = dots_left(folder.rig.content, warp.adjustment)
+    """The dots through a warp under a correction by hand, measured, and the photograph without any."""
+    plan = dots_left(folder.rig.content, adjustment)
+    warp = warp_of(prewarp, folder.rig.content, adjustment=adjustment)
     photos = _photographs(progress, bench, warp, dot_pictures(plan))
     found = judge_dots(locate_dots(photos, plan, camera, folder.rig.table.height_mm), plan)
     return Checked(result=found, photo=photos[_ALL_DOTS]), photos[_BLACK]
@@ -212,22 +199,6 @@ def dots_left(content: Content, adjustment: Adjustment) -> DotPlan:
     return plan.aimed_at(adjusted_mm(plan.table_mm, content, adjustment), lit)
 
 
-def hand_correction(folder: RigFolder) -> tuple[Adjustment, int]:
-    """The correction by hand in force, and its revision; none, revision 0, without an adjust.json."""
-    path = folder.root / ADJUST_FILE
-    return read_adjustment(path) if path.exists() else (UNCHANGED, 0)
-
-
-def response_shape(result: Path) -> float | None:
-    """The camera's response as the result's scan measured it; None where the result does not tell."""
-    fit = FitRecord.read_or_none(result / FIT_FILE)
-    return None if fit is None else fit.response_shape
-
-
-def _warp_of(folder: RigFolder, result: Path, adjustment: Adjustment) -> Warp:
-    return warp_of(read_prewarp(result / PREWARP_FILE), folder.rig.content, adjustment=adjustment)
-
-
 def _quality(
     progress: Progress,
     folder: RigFolder,
@@ -241,7 +212,7 @@ def _quality(
 ) -> Quality:
     """Lines and light through a result's warp; `again`: the dots were shown a whole fit ago, and daylight changes."""
     content, height_mm = folder.rig.content, folder.rig.table.height_mm
-    warp, black = _warp_of(folder, result, dots.adjustment), dots.black
+    warp, black = warp_of(prewarp_of(result), content, adjustment=dots.adjustment), dots.black
     if again:
         nothing = dot_pictures(dots_left(content, dots.adjustment))[_BLACK]
         black = _photographs(progress, bench, warp, [nothing])[0]

@@ -1,7 +1,7 @@
 """What a check of the picture on the table found, as verification.json and `--json` have it."""
 
-from collections.abc import Sequence
-from dataclasses import asdict, dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +11,6 @@ from rigwarp.files.names import VERIFICATION_FILE
 from rigwarp.files.records import DotsRecord, MapFigures, NineRecord, PatchRecord, VerdictRecord, VerificationRecord
 from rigwarp.files.records.verification import AffineRecord, SimilarityRecord, StraightnessRecord, UniformityRecord
 from rigwarp.geometry import Photo
-from rigwarp.prewarp import Adjustment
 from rigwarp.verification import ChartModulation, LineFigure, NinePoints, VerificationResult, worst_line
 from rigwarp.verification.verdict import Verdict
 
@@ -34,24 +33,18 @@ class Checked:
     quality: Quality | None = None
 
 
-@dataclass(frozen=True, kw_only=True)
-class ContentShown:
-    """Under which correction by hand the content was checked; `left_out` dots were off the light or masked by it."""
-
-    adjustment: Adjustment
-    revision: int
-    left_out: int
-
-
 def write_verification(
-    result: Path, checks: dict[str, Checked], shown: ContentShown, response_shape: float | None, verdict: Verdict
+    result: Path,
+    checks: Mapping[str, Checked],
+    content: Mapping[str, Any],
+    response_shape: float | None,
+    verdict: Verdict,
 ) -> None:
-    """Write verification.json, in place of an earlier one."""
-    values = asdict(shown.adjustment)
+    """Write verification.json, in place of an earlier one; `content`: the correction by hand that was in force."""
+    dots: dict[str, Any] = {name: dots_record(check) for name, check in checks.items()}
     VerificationRecord(
-        before=dots_record(checks["before"]) if "before" in checks else None,
-        after=dots_record(checks["after"]) if "after" in checks else None,
-        content={"revision": shown.revision, "adjustment": values, "dots_left_out": shown.left_out},
+        **dots,
+        content=content,
         camera_response=np.nan if response_shape is None else response_shape,
         verdict=VerdictRecord.of(verdict),
     ).write(result / VERIFICATION_FILE, replace=True)
@@ -73,7 +66,10 @@ def dots_record(check: Checked) -> DotsRecord:
     """One warp's part of verification.json."""
     result, quality = check.result, check.quality
     affine, similarity, left = result.affine, result.similarity, result.after_similarity
-    families = {family: {"lines": len(lines), **_worst(lines)} for family, lines in _by_family(result.lines).items()}
+    lines: dict[str, list[LineFigure]] = {}
+    for line in result.lines:
+        lines.setdefault(line.family, []).append(line)
+    families = {family: {"lines": len(found), **_worst(found)} for family, found in lines.items()}
     return DotsRecord.of(
         result,
         missing=sorted(result.missing),
@@ -102,10 +98,6 @@ def dots_record(check: Checked) -> DotsRecord:
             before_gain=NineRecord.of(quality.light_before_gain), after_gain=NineRecord.of(quality.light_after_gain)
         ),
     )
-
-
-def _by_family(lines: Sequence[LineFigure]) -> dict[str, list[LineFigure]]:
-    return {family: [line for line in lines if line.family == family] for family in {line.family: 0 for line in lines}}
 
 
 def _worst(lines: Sequence[LineFigure]) -> dict[str, Any]:

@@ -10,17 +10,18 @@ is closed here meanwhile, as most cameras serve one program alone.
 import logging
 import threading
 from collections.abc import Callable, Sequence
-from types import TracebackType
+from functools import partial
 
 import numpy as np
 
-from rigwarp.devices import VIRTUAL, Camera, Display, Frame, StreamingCamera, open_virtual
+from rigwarp.devices import Bench, Camera, Display, Frame, StreamingCamera
 from rigwarp.devices.bench import ShownOnBoth
 from rigwarp.errors import CameraAwayError, DeviceError, DisplayTakenBack, RigwarpError
 from rigwarp.files import RigFolder
 from rigwarp.geometry import Photo
+from rigwarp.jobs.bench.camera_view import rig_camera
 from rigwarp.jobs.checks.drift import quick_check, reregister
-from rigwarp.jobs.checks.quick_look import take_look
+from rigwarp.jobs.checks.quick_look import BenchLooker
 from rigwarp.live.operate.interlude import Interludes, Quiet
 
 log = logging.getLogger(__name__)
@@ -59,7 +60,7 @@ class DriftWatch:
         self._folder, self._interludes = folder, interludes
         self._period_s = hours * _HOUR_S
         self._quiet = quiet or Quiet(patience_s=_PATIENCE_S)
-        self._open = devices or (lambda: _rig_devices(folder))
+        self._open = devices or partial(rig_camera, folder)
         self._camera: Camera | None = None
         self._also: Display | None = None
         self._using = threading.Lock()
@@ -78,9 +79,7 @@ class DriftWatch:
         self._thread.start()
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         """Stop waiting, finish what is being written, and give the camera back."""
         self._ended.set()
         self._interludes.cancel()
@@ -169,7 +168,8 @@ class DriftWatch:
                     if self._camera is not camera:
                         raise DeviceError(_AT_THE_PAGE)
                     shown = display if self._also is None else ShownOnBoth(display, self._also)
-                    taken.extend(take_look(shown, camera, frames, exposure_s=exposure_s))
+                    looker = BenchLooker(bench=Bench(display=shown, camera=camera))
+                    taken.extend(looker.look(frames, exposure_s=exposure_s))
             except DisplayTakenBack:
                 raise  # the player's own log tells who took it
             except Exception as error:
@@ -227,15 +227,3 @@ def _require_pictures(camera: Camera | None) -> None:
     """Ask a camera that delivers by itself for its newest picture; DeviceError when none comes."""
     if isinstance(camera, StreamingCamera):
         camera.look()
-
-
-def _rig_devices(folder: RigFolder) -> Opened:
-    """The camera that the rig file names; a virtual rig's display with it."""
-    wanted = folder.rig.camera
-    if wanted.device == VIRTUAL:
-        virtual = open_virtual(folder)
-        virtual.prepare()  # now, not while the show stands still
-        return virtual.camera, virtual.display
-    from rigwarp.devices.open_camera import open_camera
-
-    return open_camera(wanted.device, wanted.resolution, wanted.channel), None

@@ -14,11 +14,12 @@ from rigwarp.files import (
     read_bytes,
     read_map,
     read_map_light,
+    read_map_sigmas,
+    read_prewarp,
     write_bytes,
     write_map,
     write_prewarp,
 )
-from rigwarp.files.maps import read_map_sigmas
 from rigwarp.files.names import (
     AS_BUILT_ARRAYS_FILE,
     AS_BUILT_FILE,
@@ -39,28 +40,19 @@ _TAKEN_ALONG = (AS_BUILT_ARRAYS_FILE, AS_BUILT_FILE, TABLE_SHAPE_FILE)
 _LEAST_GAIN = 0.02
 
 
-def rebuilt_prewarp(folder: RigFolder, earlier: Path, table_map: PixelMap, old: Prewarp) -> Prewarp:
-    """The warp of a corrected map, evened out by the light that was measured with the earlier one."""
+def _light_before(earlier: Path, old: Prewarp) -> Array:
+    """(H, W) light measured with an earlier map; without it, what its gain evened out, NaN where it is dark."""
     light = read_map_light(earlier / MAP_FILE)
-    return build_prewarp(
-        table_map,
-        folder.rig.content,
-        folder.rig.projector.transfer,
-        light=light_of_gain(old) if light is None else light,
-    )
-
-
-def light_of_gain(prewarp: Prewarp) -> Array:
-    """(H, W) what light a gain was made for, as far as it tells: light that it evened out; NaN where it is dark."""
-    gain = prewarp.gain.astype(float)
+    if light is not None:
+        return light
+    gain = old.gain.astype(float)
     return np.where(gain > _LEAST_GAIN, 1.0 / np.maximum(gain, _LEAST_GAIN), np.nan)
 
 
 def write_derived(
     folder: RigFolder,
     earlier: Path,
-    table_map: PixelMap,
-    prewarp: Prewarp,
+    table_map: PixelMap | None,
     *,
     command: str,
     note: Mapping[str, Any],
@@ -71,17 +63,20 @@ def write_derived(
 
     Parameters
     ----------
-    table_map, prewarp : what is new.
+    table_map : the corrected map, whose warp is evened out as the earlier one; None: map and warp stay as they are.
     command : the command line that makes it.
     note : what was done, for start.json and fit.json.
     more_sigma_mm : (H, W) uncertainty of the correction, added to the map's random part.
     more_files : writers of further files, by name.
     """
-    _, header = read_map(earlier / MAP_FILE, resolution=folder.rig.projector.resolution)
-    scan = MapOrigin.from_dict(header).scan
-    origin = {"rig_hash": folder.rig_hash, "scan": scan}
+    projector, prewarp = folder.rig.projector, read_prewarp(earlier / PREWARP_FILE)
+    before, header = read_map(earlier / MAP_FILE, resolution=projector.resolution)
+    if table_map is not None:
+        light = _light_before(earlier, prewarp)
+        prewarp = build_prewarp(table_map, folder.rig.content, projector.transfer, light=light)
+    origin: dict[str, Any] = {"rig_hash": folder.rig_hash, "scan": MapOrigin.from_dict(header).scan}
     with new_run(folder.root / RESULTS, command, folder, settings={"from": earlier.name, **note}) as run:
-        write_map(run / MAP_FILE, table_map, rig_hash=folder.rig_hash, scan=scan, more=_parts(earlier, more_sigma_mm))
+        write_map(run / MAP_FILE, table_map or before, more=_parts(earlier, more_sigma_mm), **origin)
         for name, write in (more_files or {}).items():
             write(run / name)
         for name in _TAKEN_ALONG:

@@ -1,7 +1,5 @@
 """Results for other programs and for the workshop, in open formats."""
 
-from collections.abc import Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
@@ -21,15 +19,6 @@ FORMATS: Final = (*_DRAWINGS, "deviation-npz", "deviation-csv")
 """Beside those of the warp."""
 
 
-@dataclass(frozen=True, kw_only=True)
-class Exported:
-    """What was written: the file or folder, and what to know of it by name."""
-
-    format: str
-    file: Path
-    facts: Mapping[str, Any]
-
-
 def export_current(
     folder: RigFolder,
     format: str,
@@ -41,8 +30,8 @@ def export_current(
     without_power: bool = False,
     thickness_mm: float = THICKNESS_MM,
     view_mirror: int | None = None,
-) -> Exported:
-    """Write the current result in a format of `WARP_FORMATS` or `FORMATS`.
+) -> dict[str, Any]:
+    """Write the current result in a format of `WARP_FORMATS` or `FORMATS`; gives back its `file`, and facts by name.
 
     Parameters
     ----------
@@ -66,9 +55,9 @@ def export_current(
     else:
         result = current_result(folder.root)
     if format in WARP_FORMATS:
-        facts = export_warp(folder, result, format, out=out, replace=replace, correction=correction)
-    elif format in _DRAWINGS:
-        facts = export_mould(
+        return export_warp(folder, result, format, out=out, replace=replace, correction=correction)
+    if format in _DRAWINGS:
+        return export_mould(
             folder,
             result,
             out=out,
@@ -78,9 +67,7 @@ def export_current(
             thickness_mm=thickness_mm,
             drawing=_DRAWINGS[format],
         )
-    else:
-        facts = (_deviation_npz if format.endswith("npz") else _deviation_csv)(result, out, replace)
-    return Exported(format=format, file=facts["file"], facts=facts)
+    return (_deviation_npz if format.endswith("npz") else _deviation_csv)(result, out, replace)
 
 
 def _deviation_npz(result: Path, out: Path | None, replace: bool) -> dict[str, Any]:

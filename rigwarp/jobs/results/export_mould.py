@@ -76,14 +76,37 @@ def export_mould(
         check_zones(model, found)
         return found
 
-    if isinstance(folder.rig.mirror.shape, FacetsShape):
+    shape = folder.rig.mirror.shape
+    if isinstance(shape, FacetsShape):
         path = out or result / f"corrected_sheet.{drawing}"
-        opened = _opened_deg(result, built)
-        return _sheet(folder, model, opened, path, correction, side=side, share=share, replace=replace, drawing=drawing)
+        sheet = _sheet(shape, model, _opened_deg(result, built), correction, side=side, share=share)
+        write_text(path, _WRITERS[drawing](drawn_sheet(sheet, folder.rig.name)), replace=replace)
+        return {
+            "file": path,
+            "share": share,
+            "folds": [{k: v for k, v in asdict(fold).items() if k != "ends_mm"} for fold in sheet.folds],
+            "curves": [asdict(curve) for curve in sheet.curves],
+            "sentences": _sentences(sheet),
+            "mark": "the arrows x and y are the mirror's; everything is seen from the reflecting side",
+        }
     if drawing != "svg":
         raise InputError('--format mould-dxf is for mirrors of panels (kind = "facets"). Use --format mould here.')
-    path = out or result / "corrected_mould.stl"
-    return _solid(folder, model, path, correction(), side=side, thickness_mm=thickness_mm, share=share, replace=replace)
+    path, taken_off = out or result / "corrected_mould.stl", correction()
+    mesh, own, note = _mesh_of(shape, folder, model, taken_off, side=side, thickness_mm=thickness_mm)
+    write_stl(path, mesh, replace=replace)
+    right = "right" if side > 0 else "left"
+    mark = f"the nose of the plate points to the mirror's +y; seen from the light, +x is to the {right} of it"
+    return {
+        "file": path,
+        "share": share,
+        "correction_rms_um": taken_off.rms_um,
+        "correction_largest_um": taken_off.largest_um,
+        "triangles": len(mesh.faces),
+        "closed": is_closed(mesh),
+        "thickness_mm": None if own else thickness_mm,
+        "mark": _way_to_x_and_y(mesh, right) if own else mark,
+        **({"note": note} if note else {}),
+    }
 
 
 def told(result: Path, key: str, value: _T | None) -> _T:
@@ -91,35 +114,6 @@ def told(result: Path, key: str, value: _T | None) -> _T:
     if value is None:
         raise InputError(f"{result / AS_BUILT_FILE}: {key}: found nothing usable. Make the result again: rigwarp fit")
     return value
-
-
-def _solid(
-    folder: RigFolder,
-    model: OpticalModel,
-    path: Path,
-    correction: Correction,
-    *,
-    side: int,
-    thickness_mm: float,
-    share: float,
-    replace: bool,
-) -> dict[str, Any]:
-    shape = folder.rig.mirror.shape
-    mesh, own, note = _mesh_of(shape, folder, model, correction, side=side, thickness_mm=thickness_mm)
-    write_stl(path, mesh, replace=replace)
-    right = "right" if side > 0 else "left"
-    mark = f"the nose of the plate points to the mirror's +y; seen from the light, +x is to the {right} of it"
-    return {
-        "file": path,
-        "share": share,
-        "correction_rms_um": correction.rms_um,
-        "correction_largest_um": correction.largest_um,
-        "triangles": len(mesh.faces),
-        "closed": is_closed(mesh),
-        "thickness_mm": None if own else thickness_mm,
-        "mark": _way_to_x_and_y(mesh, right) if own else mark,
-        **({"note": note} if note else {}),
-    }
 
 
 def _way_to_x_and_y(mesh: TriangleMesh, right: str) -> str:
@@ -155,34 +149,21 @@ def _mesh_of(
 
 
 def _sheet(
-    folder: RigFolder,
+    shape: FacetsShape,
     model: OpticalModel,
     opened_deg: Mapping[tuple[int, int], tuple[float, float]],
-    path: Path,
     correction: Callable[[], Correction],
     *,
     side: int,
     share: float,
-    replace: bool,
-    drawing: str,
-) -> dict[str, Any]:
+) -> FlatSheet:
     panels = [s for s in model.surfaces if isinstance(s, FlatSurface | CylinderSurface)]
     bent = any(isinstance(panel, CylinderSurface) for panel in panels)
     taken_off = correction() if bent else None
-    shape = folder.rig.mirror.shape
-    stock = shape.sheet if isinstance(shape, FacetsShape) else None
-    sheet = flat_sheet(panels, side=side, opened_deg=opened_deg, share=share, correction=taken_off, stock=stock)
+    sheet = flat_sheet(panels, side=side, opened_deg=opened_deg, share=share, correction=taken_off, stock=shape.sheet)
     if not (sheet.folds or bent):
         raise MeasurementError("flat pattern: the panels share no edge and none is bent: there is no fold to correct.")
-    write_text(path, _WRITERS[drawing](drawn_sheet(sheet, folder.rig.name)), replace=replace)
-    return {
-        "file": path,
-        "share": share,
-        "folds": [{k: v for k, v in asdict(fold).items() if k != "ends_mm"} for fold in sheet.folds],
-        "curves": [asdict(curve) for curve in sheet.curves],
-        "sentences": [*map(fold_words, sheet.folds), *map(curve_words, sheet.curves), allowance_words(sheet)],
-        "mark": "the arrows x and y are the mirror's; everything is seen from the reflecting side",
-    }
+    return sheet
 
 
 def _opened_deg(result: Path, built: AsBuiltRecord) -> dict[tuple[int, int], tuple[float, float]]:
@@ -196,8 +177,12 @@ def _opened_deg(result: Path, built: AsBuiltRecord) -> dict[tuple[int, int], tup
     }
 
 
-def fold_words(fold: FoldLine) -> str:
-    """What to do at a fold."""
+def _sentences(sheet: FlatSheet) -> list[str]:
+    """What to do at each fold and panel, and what of the sheet's thickness is in the pattern."""
+    return [*map(_fold_words, sheet.folds), *map(_curve_words, sheet.curves), _allowance_words(sheet)]
+
+
+def _fold_words(fold: FoldLine) -> str:
     way = "towards the light" if fold.towards_light else "away from the light"
     found = "not told from the design" if fold.built_deg is None else f"{fold.built_deg:.2f}°"
     bend = f"bend by {fold.bend_deg:.2f}° {way} (design {fold.design_deg:.2f}°, built {found})"
@@ -207,8 +192,7 @@ def fold_words(fold: FoldLine) -> str:
     return f"{words}; flat {abs(taken):.2f} mm {'shorter' if taken > 0.0 else 'longer'} than its panels"
 
 
-def allowance_words(sheet: FlatSheet) -> str:
-    """What of the sheet's thickness is in the pattern."""
+def _allowance_words(sheet: FlatSheet) -> str:
     if sheet.stock is None:
         return "no allowance for the bends themselves: state the thickness as sheet_mm under [mirror] in rig.toml"
     return (
@@ -217,8 +201,7 @@ def allowance_words(sheet: FlatSheet) -> str:
     )
 
 
-def curve_words(curve: Curve) -> str:
-    """What to bend a panel to."""
+def _curve_words(curve: Curve) -> str:
     shape = "hollow" if curve.radius_mm > 0 else "bulging"
     radii = f"radius {abs(curve.radius_mm):.1f} mm (design {abs(curve.design_radius_mm):.1f} mm)"
     return f"panel {curve.zone}: {shape} towards the light, {radii}"
@@ -244,13 +227,9 @@ def drawn_sheet(sheet: FlatSheet, name: str) -> WorkshopDrawing:
     below -= 2.0 * _LINE_MM
     strokes += _bar(left, below)
     labels.append(Label(at_mm=(left + _BAR_MM + 3.0, below - 1.5), words="100 mm: measure it"))
-    notes = [
-        f"{name}: sheet mirror, seen from the reflecting side, true size",
-        *(fold_words(fold) for fold in sheet.folds),
-        *(curve_words(curve) for curve in sheet.curves),
-        "black: cut; dashed: score, the middle of the bend" if sheet.folds else "black: cut",
-        allowance_words(sheet),
-    ]
+    *bends, allowance = _sentences(sheet)
+    cut = "black: cut; dashed: score, the middle of the bend" if sheet.folds else "black: cut"
+    notes = [f"{name}: sheet mirror, seen from the reflecting side, true size", *bends, cut, allowance]
     labels += [Label(at_mm=(left, below - (k + 2) * _LINE_MM), words=note) for k, note in enumerate(notes)]
     return WorkshopDrawing(title=name, strokes=strokes, labels=labels)
 

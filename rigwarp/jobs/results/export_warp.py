@@ -7,10 +7,10 @@ import numpy as np
 
 import rigwarp
 from rigwarp.errors import InputError
-from rigwarp.files import WARP_FORMATS, RigFolder, new_export, read_adjustment, write_warp_files
-from rigwarp.files.names import ADJUST_FILE
+from rigwarp.files import WARP_FORMATS, RigFolder, new_export, write_warp_files
+from rigwarp.files.adjust_file import hand_correction
 from rigwarp.live.measured_warp import measured_warp
-from rigwarp.prewarp import UNCHANGED, Adjustment, plain_warp
+from rigwarp.prewarp import UNCHANGED, plain_warp
 
 
 def export_warp(
@@ -18,15 +18,12 @@ def export_warp(
 ) -> dict[str, Any]:
     """Write the warp into a folder of its own.
 
-    Parameters
-    ----------
-    folder, result : the rig and the result whose warp it is.
-    format : one of `WARP_FORMATS`.
-    out : the folder to make; by default `warp-FORMAT` in the result.
-    replace : whether an older export of this name may be replaced.
-    correction : whether the correction by hand is included.
+    By default the folder `warp-FORMAT` in the result. See `export_current`.
     """
-    adjustment = _adjustment(folder) if correction else UNCHANGED
+    try:
+        adjustment = hand_correction(folder.root)[0] if correction else UNCHANGED
+    except InputError as error:  # it is not left out in silence
+        raise InputError(f"{error} Or leave it out of the export with --no-correction.") from None
     measured = measured_warp(folder)
     prewarp = measured.prewarp
     target = out or result / f"warp-{format}"
@@ -52,14 +49,3 @@ def export_warp(
         "mesh_error_px": warp.prewarp.mesh_error_px,
         "note": measured.note,
     }
-
-
-def _adjustment(folder: RigFolder) -> Adjustment:
-    """The correction by hand; one that cannot be read is not left out in silence."""
-    path = folder.root / ADJUST_FILE
-    if not path.exists():
-        return UNCHANGED
-    try:
-        return read_adjustment(path)[0]
-    except InputError as error:
-        raise InputError(f"{error} Or leave it out of the export with --no-correction.") from None

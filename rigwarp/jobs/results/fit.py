@@ -28,7 +28,7 @@ from rigwarp.files.names import CAMERA_FILE, DECODED_FILE, FIT_FILE, MAP_FILE, P
 from rigwarp.files.records import BorderRecord, FitRecord, MapFigures, RegistrationRecord, RippleRecord, VerdictRecord
 from rigwarp.files.records.record import finite
 from rigwarp.files.runs import current_or_none, finish_run, put_back, stamped_ahead
-from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry import BoolArray
 from rigwarp.geometry.threads import by_rows
 from rigwarp.jobs.freed_memory import give_back_memory, share_one_heap
 from rigwarp.jobs.progress import Progress
@@ -50,6 +50,7 @@ from rigwarp.table_map import (
     samples_of_zones,
     zone_places,
 )
+from rigwarp.table_map.registration import shifts_by_name
 from rigwarp.verification import MapBudget, WarpSigmas, plan_dots
 from rigwarp.verification.verdict import Verdict, judge_fit, lights
 
@@ -64,6 +65,8 @@ class WarpMade:
         not kept in memory, of which a small board has little.
     table_map : what the map's fit tells beside its pixels, and `figures` what `held_out_figures` says of it.
     triangles, mesh_error_px : of the prewarp.
+    lit : (K,) by check dot, whether the map lights its place.
+    sigmas : what the budget is made from.
     verdict : what speaks against the map.
     """
 
@@ -72,6 +75,8 @@ class WarpMade:
     figures: MapFigures
     triangles: int
     mesh_error_px: float
+    lit: BoolArray
+    sigmas: WarpSigmas
     verdict: Verdict
 
 
@@ -136,7 +141,12 @@ def fit_scans(
         for text in dict.fromkeys(text for one in decoded for text in one.recovered):
             progress.note(f"In the scan {text}.")
     for one in decoded:
-        _check_sizes(folder, camera, one)
+        seen = one.reason.shape[::-1]
+        if camera.resolution != seen:
+            raise InputError(
+                f"{folder.root / CAMERA_FILE}: calibrated at {camera.resolution[0]} x {camera.resolution[1]} pixels, "
+                f"but the scan has {seen[0]} x {seen[1]}. Calibrate and scan at the same resolution."
+            )
     names, finished = [scan.name for scan in scans], complete_runs(folder.root / SCANS)
     settings = {"scans": names, "latest_scan": finished[-1].name if finished else names[-1]}
     _say_which(progress, names, finished)
@@ -150,7 +160,7 @@ def fit_scans(
         places = zone_places(decoded)
         for words in filter(None, places.in_words):
             progress.note(f"{words[0].upper()}{words[1:]}, which was put right.")
-        of_scans = beside.submit(_scan_figures, _with_places(decoded, places))
+        of_scans = beside.submit(_scan_figures, decoded, places)
         lit = [shown_in(folder, scan) for scan in scans]
 
         def found_map() -> TableMapFit:
@@ -160,27 +170,18 @@ def fit_scans(
             advance()
             return found
 
-        warp = _written_warp(folder, run, found_map(), origin, beside)
-        table_map, figures = warp.table_map, warp.figures
+        made = _written_warp(folder, run, found_map(), origin, beside)
+        table_map = made.table_map
 
         def judged(built: AsBuilt | None) -> Verdict:
-            share = finite(figures.coverage)
-            return judge_fit(table_map, built, folder.rig, promised=design.lit(), lit=warp.lit, measured_share=share)
+            """The verdict, noted in fit.json."""
+            share = finite(made.figures.coverage)
+            found = judge_fit(table_map, built, folder.rig, promised=design.lit(), lit=made.lit, measured_share=share)
+            record = _fit_record(made, of_scans.result(), clock.seconds)
+            replace(record, verdict=VerdictRecord.of(found, accepted=accept)).write(run / FIT_FILE, replace=True)
+            return found
 
-        def noted(verdict: Verdict) -> None:
-            record = _fit_record(table_map, figures, of_scans.result(), clock.seconds)
-            replace(record, verdict=VerdictRecord.of(verdict, accepted=accept)).write(run / FIT_FILE, replace=True)
-
-        verdict = judged(None)
-        noted(verdict)
-        made = WarpMade(
-            run=run,
-            table_map=table_map,
-            figures=figures,
-            triangles=warp.triangles,
-            mesh_error_px=warp.mesh_error_px,
-            verdict=verdict,
-        )
+        made = replace(made, verdict=judged(None))
         clock.lap("prewarp")
         finish_run(run)
         give_back_memory()
@@ -195,29 +196,21 @@ def fit_scans(
         advance()
         as_built = None
         if accept or table_map.registration.agreement.mistake in ("none", "unexplained"):
-            tolerances = rig_tolerances(folder.rig)
-            as_built = fit_mirror(progress, folder, scans, design.model(), table_map, camera, tolerances, decoded)
+            as_built = fit_mirror(progress, folder, scans, design.model(), table_map, camera, decoded)
         give_back_memory()
         clock.lap("as_built", "mirror")
         advance()
         if as_built is not None:
             write_as_built(run, as_built, extra=origin)
-        verdict = judged(as_built)
-        noted(verdict)
-        verdict = verdict.with_more(shown)
-        budget = write_budget(folder, run, warp.sigmas)
+        verdict = judged(as_built).with_more(shown)
+        budget = write_budget(folder, run, made.sigmas)
         if current and verdict.failures and not accept:
             current = False
             put_back(folder.root, before)
     return FitMade(
-        run=run,
-        table_map=table_map,
-        figures=figures,
-        triangles=warp.triangles,
-        mesh_error_px=warp.mesh_error_px,
+        **{**vars(made), "verdict": verdict},
         as_built=as_built,
         budget=budget,
-        verdict=verdict,
         current=current,
         seconds=clock.seconds,
         ready_s=clock.ready_s,
@@ -239,51 +232,11 @@ def _table_map(
     return replace(found, not_proven="; ".join(filter(None, [found.not_proven, places.not_proven])))
 
 
-@dataclass(frozen=True, kw_only=True)
-class _WrittenWarp:
-    """What is kept of map and prewarp once their files are written.
-
-    Attributes
-    ----------
-    table_map, figures, triangles, mesh_error_px : see `WarpMade`.
-    lit : (K,) by check dot, whether the map lights its place.
-    sigmas : what the budget is made from.
-    """
-
-    table_map: MapFacts
-    figures: MapFigures
-    triangles: int
-    mesh_error_px: float
-    lit: BoolArray
-    sigmas: WarpSigmas
-
-
 def _written_warp(
-    folder: RigFolder, run: Path, table_map: TableMapFit, origin: dict[str, str], beside: ThreadPoolExecutor
-) -> _WrittenWarp:
-    """Write the map, and the prewarp made from it."""
-    written = beside.submit(_write_map, run, table_map, origin)
-    figures = beside.submit(held_out_figures, folder.rig, table_map)
-    lit = beside.submit(lights, table_map.table_map, plan_dots(folder.rig.content))
-    transfer = folder.rig.projector.transfer
-    prewarp = build_prewarp(table_map.table_map, folder.rig.content, transfer, light=table_map.light)
-    prewarp_written = beside.submit(write_prewarp, run / PREWARP_FILE, prewarp, extra=origin)
-    sigmas = warp_sigmas(folder.rig, table_map.table_map, _parts(table_map), prewarp)
-    written.result()
-    prewarp_written.result()
-    return _WrittenWarp(
-        table_map=table_map.facts(),
-        figures=figures.result(),
-        triangles=len(prewarp.triangles),
-        mesh_error_px=prewarp.mesh_error_px,
-        lit=lit.result(),
-        sigmas=sigmas,
-    )
-
-
-def _parts(table_map: TableMapFit) -> dict[str, Array]:
-    """The parts of its sigma by their names in map.npz."""
-    return {
+    folder: RigFolder, run: Path, table_map: TableMapFit, origin: dict[str, Any], beside: ThreadPoolExecutor
+) -> WarpMade:
+    """Write the map, and the prewarp made from it; what speaks against them is not judged yet."""
+    parts = {
         "sigma_random_mm": table_map.random_mm,
         "sigma_common_mm": table_map.common_mm,
         "sigma_decode_mm": table_map.decode_mm,
@@ -293,19 +246,27 @@ def _parts(table_map: TableMapFit) -> dict[str, Array]:
         "sigma_bands_mm": table_map.bands_mm,
         "sigma_curve_mm": table_map.curve_mm,
     }
-
-
-def _write_map(run: Path, table_map: TableMapFit, origin: dict[str, str]) -> None:
     # a part that is nothing anywhere says nothing, and would be 33 MB of a 4K map
-    parts = {name: part for name, part in _parts(table_map).items() if part.any()}
-    more = {**parts, "light": table_map.light}
-    write_map(run / MAP_FILE, table_map.table_map, rig_hash=origin["rig_hash"], scan=origin["scan"], more=more)
-
-
-def _with_places(decoded: Sequence[Decoded], places: ZonePlaces) -> list[Decoded]:
-    """The scans with what was put right between them noted."""
-    told = zip(decoded, places.in_words, strict=True)
-    return [replace(one, corrected=(*one.corrected, words)) if words else one for one, words in told]
+    more = {name: part for name, part in parts.items() if part.any()} | {"light": table_map.light}
+    written = beside.submit(write_map, run / MAP_FILE, table_map.table_map, more=more, **origin)
+    figures = beside.submit(held_out_figures, folder.rig, table_map)
+    lit = beside.submit(lights, table_map.table_map, plan_dots(folder.rig.content))
+    transfer = folder.rig.projector.transfer
+    prewarp = build_prewarp(table_map.table_map, folder.rig.content, transfer, light=table_map.light)
+    prewarp_written = beside.submit(write_prewarp, run / PREWARP_FILE, prewarp, extra=origin)
+    sigmas = warp_sigmas(folder.rig, table_map.table_map, parts, prewarp)
+    written.result()
+    prewarp_written.result()
+    return WarpMade(
+        run=run,
+        table_map=table_map.facts(),
+        figures=figures.result(),
+        triangles=len(prewarp.triangles),
+        mesh_error_px=prewarp.mesh_error_px,
+        lit=lit.result(),
+        sigmas=sigmas,
+        verdict=Verdict(),
+    )
 
 
 def _say_which(progress: Progress, names: Sequence[str], finished: Sequence[Path]) -> None:
@@ -355,11 +316,10 @@ def held_out_figures(rig: Rig, table_map: TableMapFit) -> MapFigures:
 
 def border_record(border: Border) -> BorderRecord:
     """What is reported of a border between zones."""
-    return BorderRecord(
-        zones=tuple(float(zone) for zone in border.band.zones),
-        told=border.told,
+    return BorderRecord.of(
+        border,
+        zones=[float(zone) for zone in border.band.zones],
         offset_mm=float(np.nan_to_num(np.nanmedian(border.offset_mm))),
-        turned_deg=border.turned_deg,
         offset_px=float(np.median(border.offset_px)),
         largest_px=float(np.abs(border.offset_px).max()),
         sigma_px=float(np.median(border.sigma_px)),
@@ -380,34 +340,20 @@ def content_coverage(rig: Rig, table_map: TableMapFit) -> float:
     return float(found / wanted) if wanted else 0.0
 
 
-def _check_sizes(folder: RigFolder, camera: CameraModel, decoded: Decoded) -> None:
-    seen = decoded.reason.shape[::-1]
-    if camera.resolution != seen:
-        raise InputError(
-            f"{folder.root / CAMERA_FILE}: calibrated at {camera.resolution[0]} x {camera.resolution[1]} pixels, but "
-            f"the scan has {seen[0]} x {seen[1]}. Calibrate and scan at the same resolution."
-        )
-
-
-def _scan_figures(decoded: Sequence[Decoded]) -> dict[str, Any]:
-    """What each scan says of itself; by number where there are several."""
-    scans = {f"scan {number}": scan_figures(one) for number, one in enumerate(decoded, start=1)}
+def _scan_figures(decoded: Sequence[Decoded], places: ZonePlaces) -> dict[str, Any]:
+    """What each scan says of itself, and what was put right between them; by number where there are several."""
+    scans = {}
+    for number, (one, words) in enumerate(zip(decoded, places.in_words, strict=True), start=1):
+        told = (words,) if words else ()
+        scans[f"scan {number}"] = scan_figures(replace(one, corrected=one.corrected + told))
     return scans if len(scans) > 1 else scans["scan 1"]
 
 
-def _fit_record(
-    table_map: MapFacts, figures: MapFigures, of_scans: dict[str, Any], seconds: dict[str, float]
-) -> FitRecord:
-    projector_mm, projector_rad, mirror_mm, mirror_rad = table_map.registration.shifts.reshape(4, 3)
-    shifts = {
-        "projector_shift_mm": projector_mm,
-        "projector_turn_deg": np.degrees(projector_rad),
-        "mirror_shift_mm": mirror_mm,
-        "mirror_turn_deg": np.degrees(mirror_rad),
-    }
+def _fit_record(made: WarpMade, of_scans: dict[str, Any], seconds: dict[str, float]) -> FitRecord:
+    table_map, registration = made.table_map, made.table_map.registration
     return FitRecord(
-        table_map=figures,
-        registration=RegistrationRecord.of(table_map.registration, shifts=shifts),
+        table_map=made.figures,
+        registration=RegistrationRecord.of(registration, shifts=shifts_by_name(registration.shifts)),
         borders=tuple(border_record(border) for border in table_map.borders),
         samples={"offered": table_map.samples_offered, "used": table_map.samples_used},
         decode=of_scans,

@@ -11,12 +11,11 @@ from rigwarp.decode import Decoded
 from rigwarp.errors import MeasurementError
 from rigwarp.files import RigFolder, read_decoded
 from rigwarp.files.names import DECODED_FILE
-from rigwarp.geometry import Array
 from rigwarp.geometry.robust import chi_squared_limit
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.scans.chosen_scans import RaisedRuns, raised_scans
 from rigwarp.jobs.scans.zones import shown_in
-from rigwarp.table_map import MapFacts, zone_places
+from rigwarp.table_map import MapFacts, rig_tolerances, zone_places
 from rigwarp.tracing import OpticalModel
 
 _WORSE, _WORSE_MM = 4.0, 0.15  # a board's samples this much further off than the table's: something was moved
@@ -32,7 +31,6 @@ def fit_mirror(
     model: OpticalModel,
     table_map: MapFacts,
     camera: CameraModel,
-    tolerances: Array,
     decoded: Sequence[Decoded],
 ) -> AsBuilt | None:
     """The mirror's shape; None, with a note, for a scan that cannot tell it: a map to play by is made all the same.
@@ -47,7 +45,7 @@ def fit_mirror(
         return estimate_as_built(
             model,
             table_map,
-            tolerances,
+            rig_tolerances(folder.rig),
             camera,
             raised=raised,
             measured=folder.rig.measured,
@@ -58,7 +56,7 @@ def fit_mirror(
     if why:
         progress.note(f"The scan on the raised board is not used: {why}")
     try:
-        if found is not None and (both := _together(progress, folder, found, model, camera, tolerances)) is not None:
+        if found is not None and (both := _together(progress, folder, found, model, camera)) is not None:
             built = estimate([both])
             alone = estimate([]) if _strain(built) > _STRAINED else None
             if _agree(progress, built, alone):
@@ -77,12 +75,7 @@ def fit_mirror(
 
 
 def _together(
-    progress: Progress,
-    folder: RigFolder,
-    found: RaisedRuns,
-    model: OpticalModel,
-    camera: CameraModel,
-    tolerances: Array,
+    progress: Progress, folder: RigFolder, found: RaisedRuns, model: OpticalModel, camera: CameraModel
 ) -> RaisedScan | None:
     """The raised scan's samples; None, with a note, where there are too few."""
     decoded = [read_decoded(run / DECODED_FILE) for run in found.runs]
@@ -96,7 +89,7 @@ def _together(
             camera,
             found.board,
             table=folder.rig.table,
-            tolerances=tolerances,
+            tolerances=rig_tolerances(folder.rig),
             moved_sigma_mm=found.moved_sigma_mm,
             places=places,
             lit=[shown_in(folder, run) for run in found.runs],

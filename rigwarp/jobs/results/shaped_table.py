@@ -11,7 +11,7 @@ from rigwarp.files.table_shape_file import read_table_shape
 from rigwarp.geometry import Array
 from rigwarp.verification import VerificationResult
 from rigwarp.verification.dots.judge import judged_anew
-from rigwarp.verification.quality.table_shape import ShapeCorrection, TableShape
+from rigwarp.verification.quality.table_shape import TableShape
 
 _SAME = 1e-9  # relative: the same numbers, written and read
 
@@ -42,15 +42,11 @@ class CheckPositions:
 
     def shift_mm(self, table_mm: Array) -> Array:
         """(..., 2) by which positions (..., 2) move."""
-        return np.zeros_like(table_mm) if self.shape is None else self._correction().at(table_mm)
+        return np.zeros_like(table_mm) if self.shape is None else self.shape.correction().at(table_mm)
 
     def judged(self, found: VerificationResult) -> VerificationResult:
         """A check judged by where the dots really are."""
         if self.shape is None:
             return found
         seen = found.table_mm + found.vectors_mm
-        return judged_anew(found, seen + self._correction().at(seen))
-
-    def _correction(self) -> ShapeCorrection:
-        assert self.shape is not None
-        return self.shape.correction()
+        return judged_anew(found, seen + self.shape.correction().at(seen))

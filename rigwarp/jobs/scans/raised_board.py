@@ -15,7 +15,7 @@ from rigwarp.files import RigFolder, interrupted_run, read_bytes, read_photo, re
 from rigwarp.files.names import CAMERA_FILE, SCANS, START_FILE
 from rigwarp.files.records import ScanSettings
 from rigwarp.jobs.bench.camera_live import take_photos
-from rigwarp.jobs.bench.preflight import camera_and_sheet
+from rigwarp.jobs.bench.live_bench import camera_and_sheet
 from rigwarp.jobs.progress import NOBODY, Person, Progress
 from rigwarp.jobs.scans.scan_runs import RAISED, RAISED_BOARD
 
@@ -50,14 +50,21 @@ def board_note(
         photo = take_photos(progress, folder, earlier=camera, raised_mm=raised_mm, person=person).table
     view = detect_board(read_photo(photo), folder.rig.target)
     board = locate_board(view, camera, folder.rig.target, sheet_height_mm=sheet_height_mm)
-    _check_height(board, raised_mm, photo)
+    if abs(board.rise_mm - raised_mm) > max(_OFF_MM, _OFF_SHARE * raised_mm):
+        raise MeasurementError(
+            f"{photo}: by the sheet in it the board stands {board.rise_mm:.1f} mm above the table, --raised says "
+            f"{raised_mm:g} mm. Does the sheet lie on the board, and has the camera stayed where it was since "
+            f"{CAMERA_FILE} was made? If so, measure the board's height again"
+        )
     slope = 1e3 * float(np.linalg.norm(board.slope))
     progress.note(
         f"The board stands {board.rise_mm:.2f} mm above the table (1-sigma {board.rise_sigma_mm:.2f}) and rises by "
         f"{slope:.1f} mm per metre, by the sheet on it."
     )
-    if live:
-        _sheet_off(progress, folder, person)
+    if live and folder.rig.camera.device != VIRTUAL:
+        off = "Now take the sheet off, so that the light falls onto the bare board; leave the board where it is."
+        progress.note(off)
+        person.ask("Press Enter when it is off.")
     return {
         RAISED: raised_mm,
         RAISED_BOARD: {
@@ -71,18 +78,12 @@ def board_note(
 
 def board_of(run: Path, settings: ScanSettings) -> RaisedBoard:
     """The board that a raised scan noted; InputError if the note is damaged."""
-    noted = settings.raised_board
+    noted = settings.raised_board or {}
     try:
-        assert noted is not None
-        return RaisedBoard(
-            middle_mm=_pair(noted["middle_mm"]),
-            rise_mm=float(noted["rise_mm"]),
-            rise_sigma_mm=float(noted["rise_sigma_mm"]),
-            slope=_pair(noted["slope"]),
-            slope_sigma=_pair(noted["slope_sigma"]),
-            corners=int(noted["corners"]),
-        )
-    except (AssertionError, KeyError, TypeError, ValueError):
+        pairs: dict[str, Any] = {name: _pair(noted[name]) for name in ("middle_mm", "slope", "slope_sigma")}
+        rise_mm, sigma_mm, corners = float(noted["rise_mm"]), float(noted["rise_sigma_mm"]), int(noted["corners"])
+        return RaisedBoard(**pairs, rise_mm=rise_mm, rise_sigma_mm=sigma_mm, corners=corners)
+    except (KeyError, TypeError, ValueError):
         raise InputError(
             f"{run / 'start.json'}: settings.{RAISED_BOARD} does not tell the board's height. Scan again: rigwarp scan "
             f"{run.parent.parent} --raised MM"
@@ -121,19 +122,3 @@ def _pair(values: Any) -> np.ndarray[Any, np.dtype[np.float64]]:
     if pair.shape != (2,) or not np.isfinite(pair).all():
         raise ValueError
     return pair
-
-
-def _check_height(board: RaisedBoard, raised_mm: float, photo: Path) -> None:
-    if abs(board.rise_mm - raised_mm) > max(_OFF_MM, _OFF_SHARE * raised_mm):
-        raise MeasurementError(
-            f"{photo}: by the sheet in it the board stands {board.rise_mm:.1f} mm above the table, --raised says "
-            f"{raised_mm:g} mm. Does the sheet lie on the board, and has the camera stayed where it was since "
-            f"{CAMERA_FILE} was made? If so, measure the board's height again"
-        )
-
-
-def _sheet_off(progress: Progress, folder: RigFolder, person: Person) -> None:
-    if folder.rig.camera.device == VIRTUAL:
-        return
-    progress.note("Now take the sheet off, so that the light falls onto the bare board; leave the board where it is.")
-    person.ask("Press Enter when it is off.")

@@ -16,11 +16,15 @@ from rigwarp.errors import InputError, MeasurementError
 from rigwarp.files import RigFolder
 from rigwarp.files.names import MOVED_FILE, ZONES_FILE
 from rigwarp.files.records import MovedRecord
-from rigwarp.jobs.bench.live_bench import live_bench
-from rigwarp.jobs.bench.preflight import camera_and_sheet
+from rigwarp.jobs.bench.live_bench import camera_and_sheet, live_bench
 from rigwarp.jobs.progress import NOBODY, Person, Progress
 from rigwarp.jobs.scans.chosen_scans import table_scans
 from rigwarp.jobs.scans.zone_scan import lit_again
+
+_BOARD_OFF = (
+    "Now take the board away without touching anything else, and press Enter: a few pictures on the bare table make "
+    "sure that nothing has moved."
+)
 
 
 def check_unmoved(
@@ -52,7 +56,8 @@ def check_unmoved(
     if camera is None or not table or not all(can_look_again(run) for run in table):
         progress.note("There is no live scan of the table to compare with: whether anything has moved stays unknown.")
         return
-    if folder.rig.camera.device != VIRTUAL and not _board_off(progress, person):
+    if folder.rig.camera.device != VIRTUAL and not person.ask(_BOARD_OFF):
+        progress.note("Nobody is there to take the board off: whether anything has moved stays unknown.")
         return
     with live_bench(progress, folder, display=display, quick=True) as bench:
         seen = [moved_since(run, lit_again(folder, bench, run)) for run in table]
@@ -73,14 +78,3 @@ def check_unmoved(
             f"rigwarp scan {folder.root}, then with --raised"
         )
     progress.note(f"Nothing has moved since the scan of the table: the light lies where it lay, to {shift_mm:.3f} mm.")
-
-
-def _board_off(progress: Progress, person: Person) -> bool:
-    """Ask for the bare table; False where nobody answers."""
-    off = person.ask(
-        "Now take the board away without touching anything else, and press Enter: a few pictures on the bare table "
-        "make sure that nothing has moved."
-    )
-    if not off:
-        progress.note("Nobody is there to take the board off: whether anything has moved stays unknown.")
-    return off

@@ -3,7 +3,7 @@
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -112,14 +112,8 @@ def take_scan(
             kept(run, f"rigwarp scan {folder.root} --resume"),
             progress.stage(len(shown.frames), "Scanning") as advance,
         ):
-            recorded = record_scan(
-                run,
-                shown,
-                bench,
-                advance=advance,
-                adapt=None if options.blur_px is not None else adapt,
-                average=options.average,
-            )
+            wanted = adapt if options.blur_px is None else None
+            recorded = record_scan(run, shown, bench, advance=advance, adapt=wanted, average=options.average)
         taken = _decode_into(run, recorded, start)
         if RAISED not in (part or {}):
             _check_orientation(folder, taken.decoded)
@@ -174,12 +168,8 @@ def kept(run: Path, go_on: str) -> Iterator[None]:
 
 def as_settings(options: ScanOptions) -> dict[str, Any]:
     """The options as a run's settings."""
-    return {
-        "set": options.set_name,
-        "blur_px": options.blur_px,
-        "exposures": options.exposures,
-        "average": options.average,
-    }
+    values = asdict(options)
+    return {"set": values.pop("set_name"), **values}
 
 
 def options_of(settings: ScanSettings) -> ScanOptions:

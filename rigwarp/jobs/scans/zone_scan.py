@@ -1,7 +1,7 @@
 """Scanning a mirror of several zones: one zone at a time, so that no spot sees two patterns at once."""
 
 import secrets
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -23,6 +23,7 @@ from rigwarp.files import (
     write_picture,
 )
 from rigwarp.files.names import DECODED_FILE, FRAMES, PATTERNS_FILE, SCANS, ZONES_FILE
+from rigwarp.geometry import BoolArray
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.scans.scan_runs import (
     COMMAND,
@@ -65,10 +66,7 @@ class _Zones:
 
     def lit(self, bench: Bench, number: int) -> Bench:
         """The bench with only a zone lit."""
-        if not self.group:
-            return bench
-        display = MaskedDisplay(bench.display, self.map == number)
-        return replace(bench, display=display)
+        return replace(bench, display=MaskedDisplay(bench.display, self.map == number)) if self.group else bench
 
 
 def take_scans(
@@ -97,17 +95,11 @@ def take_scans(
     with rig_locked(folder.root, COMMAND):
         if resume:
             return _resumed(progress, folder, bench)
-        return _begun(progress, folder, bench, options or ScanOptions(), note or {})
-
-
-def _begun(
-    progress: Progress, folder: RigFolder, bench: Bench, options: ScanOptions, note: Mapping[str, Any]
-) -> list[ScanTaken]:
-    zone_map = zones_of(folder)
-    numbers = zone_numbers(zone_map)
-    group = secrets.token_hex(4) if len(numbers) > 1 else ""
-    zones = _Zones(group=group, numbers=numbers if group else [0], map=zone_map, note=note)
-    return [_taken(progress, folder, bench, options, zones, number) for number in zones.numbers]
+        zone_map, options = zones_of(folder), options or ScanOptions()
+        numbers = zone_numbers(zone_map)
+        group = secrets.token_hex(4) if len(numbers) > 1 else ""
+        zones = _Zones(group=group, numbers=numbers if group else [0], map=zone_map, note=note or {})
+        return [_taken(progress, folder, bench, options, zones, number) for number in zones.numbers]
 
 
 def export_scans(progress: Progress, folder: RigFolder, target: Path, patterns: PatternSet) -> dict[Path, int]:
@@ -122,13 +114,11 @@ def export_scans(progress: Progress, folder: RigFolder, target: Path, patterns: 
     """
     zone_map = zones_of(folder)
     numbers = zone_numbers(zone_map)
+    parts: dict[Path, BoolArray | None] = {target: None}
     if len(numbers) > 1:
         if (target / PATTERNS_FILE).exists():
             raise InputError(f"{target}: already holds exported patterns. Choose a new folder.")
-        parts = {target / f"{_ZONE}{n}": zone_map == n for n in numbers}
-    else:
-        parts = {target: None}
-    patterns = patterns.with_plaid() if len(numbers) > 1 else patterns
+        parts, patterns = {target / f"{_ZONE}{n}": zone_map == n for n in numbers}, patterns.with_plaid()
     written = {}
     with progress.stage(len(patterns.frames) * len(parts), "Writing patterns") as advance:
         for part, lit in parts.items():
@@ -173,11 +163,15 @@ def _resumed(progress: Progress, folder: RigFolder, bench: Bench) -> list[ScanTa
     run = _interrupted(folder)
     settings = read_start(run).scan
     group = settings.group or ""
-    noted = {RAISED: settings.raised_mm, RAISED_BOARD: settings.raised_board}
-    note = {key: value for key, value in noted.items() if value is not None}
+    raised = {RAISED: settings.raised_mm, RAISED_BOARD: settings.raised_board}
+    note = {key: value for key, value in raised.items() if value is not None}
     numbers = [int(zone) for zone in settings.zones or ()] if group else [0]
     zones = _Zones(group=group, numbers=numbers, map=zones_then(folder, run), note=note)
-    done = dict(_finished(folder, group)) if group else {}
+    done = {
+        int(noted.zone): ScanTaken(run=one, decoded=read_decoded(one / DECODED_FILE), scan_s=0, decode_s=0)
+        for one in complete_runs(folder.root / SCANS)
+        if group and (noted := read_start(one).scan).group == group and noted.zone is not None
+    }
     stopped_at = settings.zone or 0
     taken = []
     for number in zones.numbers:
@@ -206,11 +200,3 @@ def lit_again(folder: RigFolder, bench: Bench, run: Path) -> Bench:
     settings = read_start(run).scan
     number, group = int(settings.zone or 0), settings.group or ""
     return _Zones(group=group, numbers=[number], map=zones_then(folder, run)).lit(bench, number)
-
-
-def _finished(folder: RigFolder, group: str) -> Iterator[tuple[int, ScanTaken]]:
-    """Zone and scan of the finished runs of a group."""
-    for run in complete_runs(folder.root / SCANS):
-        settings = read_start(run).scan
-        if settings.group == group and settings.zone is not None:
-            yield int(settings.zone), ScanTaken(run=run, decoded=read_decoded(run / DECODED_FILE), scan_s=0, decode_s=0)
