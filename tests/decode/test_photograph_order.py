@@ -62,6 +62,18 @@ def test_a_photograph_taken_too_early_is_named_and_cannot_be_put_right(number: i
     assert found.value.order.mended is None
 
 
+def test_a_picture_of_all_zones_that_looks_like_some_grey_is_not_blamed() -> None:
+    """It holds other zones' light, and an exposure that follows the picture changes it: a fifth of it is left here."""
+    patterns = PATTERNS.with_plaid()
+    assert patterns.plaid is not None
+    photos = photograph(STILL, patterns, rng=np.random.default_rng(1))
+    grey, plaid = (photos[n].astype(float) for n in (patterns.plaid - 2, patterns.plaid))
+    found = [*photos[: patterns.plaid], (0.8 * grey + 0.2 * plaid).astype(np.uint8), *photos[patterns.plaid + 1 :]]
+    assert find_order(found, patterns).right
+    found[patterns.plaid] = photos[patterns.plaid + 5]
+    assert find_order(found, patterns).shows[patterns.plaid] == patterns.plaid + 5
+
+
 def test_a_file_copied_twice_is_named_however_alike_two_dark_greys_are() -> None:
     """Levels 48 and 88 differ by less than a tenth of white; the very same noise is in one photograph alone."""
     with pytest.raises(WrongPhotographs, match=r"photograph 3 .* shows the picture before it"):
