@@ -166,15 +166,18 @@ def read_view_map(path: Path, *, resolution: tuple[int, int] | None = None) -> t
 
 
 def read_lean_doubt(path: Path) -> "LeanDoubt":
-    """How well the lean in a measured view's map is known.
+    """How well the lean in a measured view's map is known; an older map says one sigma for all its zones.
 
     Raises
     ------
     InputError
         The file is missing, damaged or foreign, or does not say.
     """
-    from rigwarp.view.lean import SMOOTH_TERMS, LeanDoubt  # bring SciPy, which a player has no room for
+    from rigwarp.view.lean import SMOOTH_TERMS, LeanDoubt, even_doubt  # bring SciPy, which a player has no room for
 
+    older, header = read_npz(path, {"zone": _VIEW_FIELDS["zone"]}, format=VIEW_FORMAT)
+    if isinstance(sigma := header.get("lean_sigma"), int | float):
+        return even_doubt(older["zone"][older["zone"] != NO_LIGHT], float(sigma))
     fields = {_LEAN_ERROR + name: field for name, field in _LEAN_ERROR_FIELDS.items()}
     arrays, _ = read_npz(path, fields, format=VIEW_FORMAT, make_with="Fit the view again: rigwarp view fit")
     found = {name: arrays[_LEAN_ERROR + name] for name in _LEAN_ERROR_FIELDS}

@@ -66,6 +66,16 @@ LEAN_KNOWN = LeanDoubt(
 """No doubt at all."""
 
 
+def even_doubt(zones: NDArray[np.integer], sigma: float) -> LeanDoubt:
+    """Each of these zones' leans off by as much all over its picture, `sigma` per axis, by itself."""
+    first = np.unique(zones).astype(np.int64)
+    terms = np.zeros((len(first), SMOOTH_TERMS, 2, 2 * len(first)))
+    for number in range(len(first)):
+        terms[number, 0, :, 2 * number : 2 * number + 2] = sigma * np.eye(2)
+    ones = np.ones((len(first), 2))
+    return LeanDoubt(first_zones=first, middle_px=ones, half_px=ones, terms=terms, found=np.zeros(terms.shape[-1]))
+
+
 def smooth_terms(at: Array) -> Array:
     """(N, 10) polynomials up to the third order at places (N, 2) of a part's picture, -1 to 1 each way."""
     u, v = at.T

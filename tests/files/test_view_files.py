@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from rigwarp.errors import InputError
-from rigwarp.files import current_view, read_view_lens, read_view_map, write_view_lens, write_view_map
+from rigwarp.files import current_view, read_view_lens, read_view_map, write_npz, write_view_lens, write_view_map
 from rigwarp.files.maps import read_lean_doubt
 from rigwarp.geometry import ViewMap
 from rigwarp.rig import Lens
@@ -61,6 +61,15 @@ def test_what_is_not_known_of_the_lean_comes_back(tmp_path: Path) -> None:
     write_view_map(path, small_view(), rig_hash="abc")
     with pytest.raises(InputError, match="lean_error_first_zones"):
         read_lean_doubt(path)
+
+
+def test_an_older_map_says_one_sigma_of_the_lean(tmp_path: Path) -> None:
+    """As files were written before: one figure in the header, and no arrays."""
+    path, view = tmp_path / "view.npz", small_view()
+    names = ("x_mm", "y_mm", "sigma_mm", "lean_x", "lean_y", "zone", "measured")
+    write_npz(path, {name: getattr(view, name) for name in names}, format="rigwarp view map", header={"rig_hash": "abc", "lean_sigma": 0.002})
+    slopes = read_lean_doubt(path).slopes(np.array([[0.5, 1.2], [2.5, 0.3]]), np.array([1, 1]))
+    np.testing.assert_allclose(np.sqrt((slopes**2).sum(axis=-1)), 0.002)
 
 
 def test_a_view_that_contradicts_itself_is_refused(tmp_path: Path) -> None:
