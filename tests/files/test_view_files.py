@@ -67,7 +67,8 @@ def test_an_older_map_says_one_sigma_of_the_lean(tmp_path: Path) -> None:
     """As files were written before: one figure in the header, and no arrays."""
     path, view = tmp_path / "view.npz", small_view()
     names = ("x_mm", "y_mm", "sigma_mm", "lean_x", "lean_y", "zone", "measured")
-    write_npz(path, {name: getattr(view, name) for name in names}, format="rigwarp view map", header={"rig_hash": "abc", "lean_sigma": 0.002})
+    arrays = {name: getattr(view, name) for name in names}
+    write_npz(path, arrays, format="rigwarp view map", header={"rig_hash": "abc", "lean_sigma": 0.002})
     slopes = read_lean_doubt(path).slopes(np.array([[0.5, 1.2], [2.5, 0.3]]), np.array([1, 1]))
     np.testing.assert_allclose(np.sqrt((slopes**2).sum(axis=-1)), 0.002)
 
