@@ -19,7 +19,8 @@ Rooms, in working order:
 beside them: samples (mirror materials compared with a glass mirror), geometry (frames, rays, pixel maps), simulation
 (the virtual rig), files (everything on disk), scenarios (ready-made rigs), sheets (boards to print), reports (text,
 pictures, html), jobs (what each command does, without a terminal), page (the page beside the table), talk (what
-processes tell each other), commands and cli.py (the command line), errors.
+processes tell each other), commands and cli.py (the command line), defaults, words,
+errors.
 """
 
 from __future__ import annotations

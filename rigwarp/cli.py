@@ -28,6 +28,7 @@ import typer
 import rigwarp
 from rigwarp.commands.declared import declared
 from rigwarp.commands.lines import columns_of, filled
+from rigwarp.defaults import PORT
 from rigwarp.errors import EXIT_INTERRUPTED, EXIT_OK, InputError, RigwarpError
 
 COMMANDS: Final = {
@@ -57,7 +58,7 @@ _DISK_ERRORS: Final = {
     *(errno.ENOENT, errno.ENOTDIR, errno.EISDIR, errno.ENAMETOOLONG, errno.ELOOP),
 }
 """Errors of a file or disk that are the user's to mend, wherever they come up."""
-_PAGE_OPTION, _PAGE_PORT = "--page", "8373"
+_PAGE_OPTION = "--page"
 _LAST_S: Final = 1.0
 """For threads that are about to end."""
 _TRACEBACK_OPTION = "--traceback"
@@ -235,7 +236,7 @@ def _with_page_port(arguments: list[str]) -> list[str]:
         return arguments
     at = arguments.index(_PAGE_OPTION) + 1
     told = bool(arguments[at:]) and arguments[at].isdigit()
-    return arguments if told else [*arguments[:at], _PAGE_PORT, *arguments[at:]]
+    return arguments if told else [*arguments[:at], str(PORT), *arguments[at:]]
 
 
 def leave_what_hangs(code: int) -> None:

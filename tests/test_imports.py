@@ -29,7 +29,7 @@ ROWS = (
     {"patterns"},
     {"rig"},
     {"geometry"},
-    {"errors", "words"},
+    {"defaults", "errors", "words"},
 )
 ROW_OF = {room: row for row, rooms in enumerate(ROWS) for room in rooms}
 

@@ -8,8 +8,8 @@ import typer
 
 from rigwarp.commands.console import Console, print_next
 from rigwarp.commands.options import JsonOption, RigArgument
+from rigwarp.defaults import THICKNESS_MM
 from rigwarp.files import open_rig
-from rigwarp.jobs.defaults import THICKNESS_MM
 from rigwarp.jobs.results.export import export_current
 
 

@@ -7,10 +7,10 @@ import typer
 
 from rigwarp.commands.console import Console, print_step
 from rigwarp.commands.options import JsonOption
+from rigwarp.defaults import KINDS
 from rigwarp.errors import UsageError
 from rigwarp.files.names import RIG_FILE
 from rigwarp.scenarios import create_own_rig, create_rig
-from rigwarp.scenarios.own_rig import KINDS
 
 
 def new_rig(

@@ -15,10 +15,10 @@ from rigwarp.commands.options import (
     PageNameOption,
 )
 from rigwarp.commands.page_text import page_options, print_address
+from rigwarp.defaults import LOCAL, PORT
 from rigwarp.errors import UsageError
 from rigwarp.files import RigFolder, open_rig
 from rigwarp.files.page_key_file import new_page_keys, page_keys
-from rigwarp.jobs.defaults import LOCAL, PORT
 from rigwarp.jobs.next_step import next_step
 from rigwarp.jobs.page import KeyWatch, page_hello, require_page, tables_hello
 from rigwarp.jobs.tables import is_address, look_at_tables, require_table

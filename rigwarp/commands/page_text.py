@@ -5,8 +5,8 @@ from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
 from rigwarp.commands.console import Console
+from rigwarp.defaults import LOCAL
 from rigwarp.errors import UsageError
-from rigwarp.jobs.defaults import LOCAL
 from rigwarp.jobs.page import LANGUAGES, PageOptions
 
 _HALVES: Final = {("0", "0"): "█", ("0", "1"): "▀", ("1", "0"): "▄", ("1", "1"): " "}

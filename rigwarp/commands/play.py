@@ -11,15 +11,14 @@ import typer
 from rigwarp.commands.console import Console, print_step
 from rigwarp.commands.options import CallOption, JsonOption, LanguageOption, PageHostOption, PageNameOption, RigArgument
 from rigwarp.commands.page_text import page_options, print_address
+from rigwarp.defaults import DWELL_S, FADE_S, LOCAL, PORT, Drawing, SampleCount
 from rigwarp.errors import UsageError
 from rigwarp.files import open_rig
 from rigwarp.files.records import HeartbeatRecord
-from rigwarp.jobs.defaults import LOCAL, PORT
 from rigwarp.jobs.next_step import next_step
 from rigwarp.jobs.play import Show, opened_show, play_show, write_still
-from rigwarp.jobs.play_options import Drawing, PlayOptions, SampleCount, write_play_service
+from rigwarp.jobs.play_options import PlayOptions, write_play_service
 from rigwarp.jobs.play_status import player_status, require_alive
-from rigwarp.live.sources.source import DWELL_S, FADE_S
 
 _STILL_ENDINGS = (".png", ".tif")
 

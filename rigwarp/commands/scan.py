@@ -18,6 +18,7 @@ from rigwarp.commands.options import (
 )
 from rigwarp.commands.scan_text import print_scan
 from rigwarp.commands.terminal import AtTerminal, confirm_fast
+from rigwarp.defaults import MAX_EXPOSURES, SET_NAMES
 from rigwarp.errors import UsageError
 from rigwarp.files import RigFolder, open_rig
 from rigwarp.jobs.bench.live_bench import live_bench
@@ -25,7 +26,7 @@ from rigwarp.jobs.scans.raised_board import board_note, raised_before
 from rigwarp.jobs.scans.raised_check import check_unmoved
 from rigwarp.jobs.scans.scan_runs import DEFAULT_SET, ScanOptions, scan_figures, scan_seconds, set_for
 from rigwarp.jobs.scans.zone_scan import export_scans, import_scans, take_scans
-from rigwarp.patterns import MAX_EXPOSURES, SETS, PatternSet
+from rigwarp.patterns import PatternSet
 
 
 def scan(
@@ -40,7 +41,7 @@ def scan(
         bool, typer.Option("--mend", help="With --import: take photographs that are mixed up in the right order.")
     ] = False,
     set_: Annotated[
-        str | None, typer.Option("--set", metavar="NAME", help=f"Which patterns: {', '.join(SETS)} (see below).")
+        str | None, typer.Option("--set", metavar="NAME", help=f"Which patterns: {', '.join(SET_NAMES)} (see below).")
     ] = None,
     blur: Annotated[
         float | None,

@@ -9,11 +9,11 @@ from typing import Any, Final
 import numpy as np
 
 import rigwarp
+from rigwarp.defaults import LOCAL, PORT
 from rigwarp.errors import RigwarpError, UsageError
 from rigwarp.files import RigFolder
 from rigwarp.files.names import PAGE_KEY_FILE
 from rigwarp.files.page_key_file import page_keys
-from rigwarp.jobs.defaults import LOCAL, PORT
 from rigwarp.live.operate.operator import STEPS
 from rigwarp.prewarp.adjustment import DRAG_REACH_MM, LIMITS
 from rigwarp.talk.keys import PageKeys

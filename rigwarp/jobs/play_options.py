@@ -2,17 +2,12 @@
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
+from rigwarp.defaults import DWELL_S, FADE_S, Drawing, SampleCount
 from rigwarp.files import RigFolder
 from rigwarp.files.names import HEARTBEAT_FILE
 from rigwarp.jobs.page import PageOptions
-from rigwarp.live.sources.source import DWELL_S, FADE_S
-
-Drawing = Literal["auto", "gl", "cpu"]
-"""Who draws."""
-SampleCount = Literal["auto", "fine", "quick"]
-"""How finely content is sampled."""
 
 
 @dataclass(frozen=True, kw_only=True)

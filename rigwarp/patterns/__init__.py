@@ -9,7 +9,6 @@ more, after the grey levels, which all of them show alike.
 from rigwarp.patterns.frames import GrayFrame, LevelFrame, PatternFrame, PhaseFrame, PlaidFrame, StripeFrame
 from rigwarp.patterns.pattern_set import PatternSet
 from rigwarp.patterns.sets import (
-    MAX_EXPOSURES,
     SETS,
     choose_periods_px,
     fast_set,
@@ -19,7 +18,6 @@ from rigwarp.patterns.sets import (
 )
 
 __all__ = [
-    "MAX_EXPOSURES",
     "SETS",
     "GrayFrame",
     "LevelFrame",

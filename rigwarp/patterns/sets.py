@@ -6,6 +6,7 @@ from typing import Final
 
 import numpy as np
 
+from rigwarp.defaults import MAX_EXPOSURES, SET_NAMES
 from rigwarp.errors import InputError, UsageError
 from rigwarp.patterns.frames import Axis, GrayFrame, LevelFrame, PatternFrame, PhaseFrame
 from rigwarp.patterns.pattern_set import PatternSet
@@ -19,7 +20,6 @@ _LIGHT_RANGE = (0.02, 0.98)
 _GRAY_CELL_PX = 8.0  # bars are twice as wide: visible from across the room, and not blurred away
 _GRAY_PERIODS_PX = (18.0, 25.25)  # a half period exceeds a cell, so that the code may be off by half a cell
 _GRAY_STEPS = 4
-MAX_EXPOSURES: Final = 8
 
 
 def fast_set(resolution: tuple[int, int], transfer: Transfer, *, blur_px: float | None = None) -> PatternSet:
@@ -77,12 +77,9 @@ def gray_set(resolution: tuple[int, int], transfer: Transfer, *, blur_px: float 
     return _with_references("gray", resolution, transfer, frames)
 
 
-SETS: Final[dict[str, Callable[..., PatternSet]]] = {
-    "fast": fast_set,
-    "fine": fine_set,
-    "gray": gray_set,
-    "short": short_set,
-}
+SETS: Final[dict[str, Callable[..., PatternSet]]] = dict(
+    zip(SET_NAMES, (fast_set, fine_set, gray_set, short_set), strict=True)
+)
 
 
 def make_set(

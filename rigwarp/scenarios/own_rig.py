@@ -3,22 +3,13 @@
 import re
 from importlib import resources
 from pathlib import Path
-from typing import Final
 
 import numpy as np
 
+from rigwarp.defaults import KINDS
 from rigwarp.errors import UsageError
 from rigwarp.files.names import RIG_FILE
 from rigwarp.scenarios.create import fill, mesh_file, unmeasured
-
-KINDS: Final = {
-    "conic": "round-table",
-    "profile": "round-table",
-    "mesh": "freeform-desk",
-    "facets": "folded-counter",
-    "bent": "folded-counter",
-}
-"""Kind of mirror -> the scenario whose numbers it starts from."""
 
 _PROFILE_R_MM = np.arange(0.0, 45.5, 0.5)  # the round table's paraboloid, R = 250 mm
 _MIRROR = re.compile(r"^\[mirror\].*?(?=^\[table\])", re.MULTILINE | re.DOTALL)

@@ -43,12 +43,11 @@ def test_a_function_that_is_not_there_is_told() -> None:
         declared(SOURCE, "other", print)
 
 
-def test_no_command_needs_scipy_for_its_help_and_few_need_opencv() -> None:
-    """Whose defaults come from rooms that need it: the player's sources, and the rigs that `new` makes."""
+def test_no_command_needs_the_large_libraries_for_its_help() -> None:
     script = (
         "import sys\nfrom rigwarp.cli import build_app\nbuild_app(sys.argv[1])\n"
-        "print([name for name in ('scipy', 'cv2') if name in sys.modules])"
+        "print([name for name in ('numpy', 'scipy', 'cv2', 'pygame') if name in sys.modules])"
     )
     for command in COMMANDS:
         run = subprocess.run([sys.executable, "-c", script, command], capture_output=True, text=True, check=True)
-        assert run.stdout.strip() == ("['cv2']" if command in ("play", "new") else "[]"), command
+        assert run.stdout.strip() == ("[]"), command

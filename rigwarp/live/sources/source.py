@@ -12,6 +12,7 @@ from functools import partial
 from pathlib import Path
 from typing import Protocol
 
+from rigwarp.defaults import DWELL_S, FADE_S
 from rigwarp.errors import InputError, RigwarpError, UsageError
 from rigwarp.live.operate.table_drawing import TableDrawing
 from rigwarp.live.render.picture import AnyPicture, Picture, checked, cross_fade, fitted
@@ -19,8 +20,6 @@ from rigwarp.live.worker import Worker
 from rigwarp.rig import Content
 
 log = logging.getLogger(__name__)
-DWELL_S = 10.0
-FADE_S = 1.5
 Scene = Callable[[float, TableDrawing], None]
 """Called with the time in seconds and a cleared drawing."""
 
