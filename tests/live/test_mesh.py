@@ -8,11 +8,12 @@ import numpy as np
 import pytest
 
 from rigwarp.jobs.bench import frame_cost
-from rigwarp.live.render import gl, reference
+from rigwarp.live.render import gl, gl_filter, gl_mesh, reference
 from rigwarp.live.render import mesh_tiles as mesh_tile_room
 from rigwarp.live.render.gl import GlRenderer, frame_of
 from rigwarp.live.render.gl_context import standalone_context
 from rigwarp.live.render.gl_picture import GlPicture
+from rigwarp.live.render.gl_programs import drawing_program
 from rigwarp.live.render.mesh_tiles import EVERYWHERE, MOST_TAPS, SIDES_PX, mesh_tiles
 from rigwarp.live.render.picture import YuvPicture, rgb_of
 from rigwarp.live.render.reference import ReferenceRenderer
@@ -219,8 +220,10 @@ def test_the_trial_leaves_nothing_out():
 
 @pytest.mark.gl
 def test_coarse_texture_units_are_found_out(context, monkeypatch):
-    """As if there were no bits for weights at all; and one that cannot draw into sRGB textures."""
-    assert reference.mesh_is_exact(context)  # this one has enough
+    """As if there were no bits for weights at all, and the unit were used all the same; and one that cannot draw into
+    sRGB textures."""
+    assert reference.mesh_is_exact(context)  # every one is, by its texture unit or without
+    monkeypatch.setattr(gl_mesh, "filters_finely", lambda _: True)
     room = GlPicture.room
 
     def unfiltered(self, stored):
@@ -235,6 +238,58 @@ def test_coarse_texture_units_are_found_out(context, monkeypatch):
 
     monkeypatch.setattr(GlPicture, "room", refused)
     assert not reference.mesh_is_exact(context)
+
+
+COARSE = """
+vec4 coarse(sampler2D of, vec2 spot) {
+    vec2 last = vec2(textureSize(of, 0) - 1), at = clamp(spot * (last + 1.0) - 0.5, vec2(0.0), last);
+    ivec2 first = ivec2(min(at, last - 1.0));
+    vec2 b = round((at - vec2(first)) * 256.0) / 256.0, a = 1.0 - b;
+    vec4 weights = round(vec4(a.x * a.y, b.x * a.y, a.x * b.y, b.x * b.y) * 256.0) / 256.0;
+    return weights.x * texelFetch(of, first, 0) + weights.y * texelFetch(of, first + ivec2(1, 0), 0)
+        + weights.z * texelFetch(of, first + ivec2(0, 1), 0) + weights.w * texelFetch(of, first + 1, 0);
+}
+#define textureLod(of, spot, level) coarse(of, spot)
+"""
+"""A texture unit that rounds the products of its weights to eight bits, too."""
+
+
+@pytest.mark.gl
+def test_weights_of_eight_bits_in_all_are_found_out_and_gone_without(context, monkeypatch):
+    """By the weights themselves; by the trial, if these are believed; and without that unit the mesh is exact again."""
+
+    def coarse(context, fragment, *others, **more):
+        version, rest = fragment.split("\n", 1)
+        return drawing_program(context, f"{version}\n{COARSE}{rest}", *others, **more)
+
+    for room in (gl_filter, gl_mesh):
+        monkeypatch.setattr(room, "drawing_program", coarse)
+    assert not gl_filter.filters_finely(context)
+    assert reference.mesh_is_exact(context)
+    for sampled in ("fine", "quick"):
+        warp, picture = warp_of(bent_rig.curved_prewarp(2.2)).sampled(sampled), bent_rig.noisy(90, 67)
+        renderer = GlRenderer(warp, context, way="meshed")
+        assert reference.codes_beyond(renderer.render(picture), warp, picture).max() <= 1
+        renderer.close()
+    monkeypatch.setattr(gl_mesh, "filters_finely", lambda _: True)
+    assert not reference.mesh_is_exact(context)
+
+
+def test_which_weights_are_fine():
+    """Bilinear ones, their places rounded to a 256th or cut off to it, products with sixteen bits or with eight."""
+    place_px = gl_filter.places_px()
+
+    def beyond(place_px, steps):
+        halves = 1.0 - place_px, place_px
+        weights = np.stack([np.outer(v, u) for v in halves for u in halves], axis=-1)
+        codes = np.round(255 * (np.round(weights * steps) / steps) ** (1 / 2.2)).astype(np.uint8)
+        return gl_filter.weight_codes_beyond(codes).max()
+
+    assert beyond(place_px, 2.0**40) == 0
+    assert beyond(np.round(place_px * 256) / 256, 2**16) <= 1
+    assert beyond(np.floor(place_px * 256) / 256, 2**16) <= 1
+    assert beyond(np.round(place_px * 64) / 64, 2**16) > 1
+    assert beyond(place_px, 2**8) > 10
 
 
 def test_a_frame_beside_its_place_is_beyond_what_is_allowed():

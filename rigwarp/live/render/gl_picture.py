@@ -18,6 +18,7 @@ import numpy as np
 from rigwarp.errors import DeviceError
 from rigwarp.live.render import decode_shaders
 from rigwarp.live.render.gl_context import COMPUTE_VERSION, is_es, is_software
+from rigwarp.live.render.gl_filter import SRGB8_ALPHA8
 from rigwarp.live.render.gl_programs import GLSL_FRAGMENT_STORAGE, GROUP_SIDE, UNITS, WRITTEN_IMAGE, drawing_program
 from rigwarp.live.render.picture import AnyPicture, Picture, YuvPicture, checked
 
@@ -25,7 +26,6 @@ Stored = Literal["codes", "half", "whole"]
 """How texels are kept: sRGB codes that the GPU turns into light, or light itself in half or whole floats."""
 _RIM_PX = 3
 """Black texels around the picture on the GPU: one before it, two after it."""
-_SRGB8_ALPHA8 = 0x8C43
 _FRAMEBUFFER_SRGB, _CURVE_CAN_GO = 0x8DB9, "GL_EXT_sRGB_write_control"
 """ES puts the curve on whatever is written to an sRGB texture, unless it has this extension and is told not to."""
 STORAGE_BINDING = 1
@@ -126,7 +126,7 @@ class GlPicture:
             return
         self._release_texels()
         if stored == "codes":
-            texture = self._context.texture(size, 4, internal_format=_SRGB8_ALPHA8)
+            texture = self._context.texture(size, 4, internal_format=SRGB8_ALPHA8)
         else:
             texture = self._context.texture(size, 4, dtype="f4" if stored == "whole" else "f2")
             if stored == "whole":

@@ -54,9 +54,10 @@ def defined(text: str, *names: str) -> str:
     return "\n".join([version, *(f"#define {name}" for name in names), rest])
 
 
-def switches(*, dither: bool, smooth: bool = False) -> list[str]:
-    """Of the shaders: whether they dither between code values, whether the gain comes from the mesh's corners."""
-    return [name for name, on in (("DITHERED", dither), ("SMOOTH", smooth)) if on]
+def switches(*, dither: bool, smooth: bool = False, fetched: bool = False) -> list[str]:
+    """Of the shaders: whether they dither between code values, whether the gain comes from the mesh's corners, whether
+    they interpolate between texels themselves."""
+    return [name for name, on in (("DITHERED", dither), ("SMOOTH", smooth), ("FETCHED", fetched)) if on]
 
 
 def drawing_program(

@@ -27,6 +27,7 @@ _SQUARE_PX = np.floor(PLACE_PX / 2**0.5 * GRID) / GRID
 """Half the side of a square whose corners are no further away."""
 _CUBIC_LOOKS = 5
 _TRIAL_SIZE, _TRIAL_PICTURE = (64, 48), (72, 52)
+_LONE_STEPS = (3, 4)
 
 
 class ReferenceRenderer:
@@ -123,7 +124,7 @@ def reached_codes(samples: SampleMap, light: Array, half_side_px: float) -> tupl
 
 
 def mesh_is_exact(context: "moderngl.Context") -> bool:
-    """Try the mesh on this GPU: texture units may have coarser weights than expected, or a coarser sRGB curve."""
+    """Try the mesh on this GPU: its sRGB curve may be coarser than expected, or its weights misjudged (`gl_filter`)."""
     import moderngl
 
     from rigwarp.live.render.gl import GlRenderer
@@ -170,13 +171,24 @@ def per_pixel_prewarp(canvas_px: Array, content_pixels: tuple[int, int], gain: N
 
 
 def trial_pictures() -> list[Picture]:
-    """Hard content, which finds coarse weights, and a dark ramp, which finds a coarse curve."""
+    """Hard content; a dark ramp, which finds a coarse curve; lone white texels, which find coarse weights, for those of
+    next to nothing are lost or too great."""
     width, height = _TRIAL_PICTURE
     rng = np.random.default_rng(5)
     hard = rng.integers(0, 256, (height, width, 3), dtype=np.uint8)
     hard[rng.random((height, width)) < 0.4] = 0
     v, u = np.mgrid[:height, :width]
-    return [hard, np.stack([u, v, u + v], axis=-1).astype(np.uint8)]
+    ramp = np.stack([u, v, u + v], axis=-1).astype(np.uint8)
+    return [hard, ramp, *(_lone_white(step, first) for step in _LONE_STEPS for first in range(step))]
+
+
+def _lone_white(step: int, first: int) -> Picture:
+    """White texels on black, every so many along both axes, each channel's beside the others'."""
+    width, height = _TRIAL_PICTURE
+    picture = np.zeros((height, width, 3), np.uint8)
+    for channel in range(3):
+        picture[(first + channel) % step :: step, (first + 2 * channel) % step :: step, channel] = 255
+    return picture
 
 
 def _turns(place_px: NDArray[np.float32], half_side_px: np.float32) -> list[NDArray[np.float32]]:

@@ -55,9 +55,7 @@ uniform vec2 lifted;         // what code 0 and alpha 1 shine with, and what cod
 #define LIGHT(sum) ((sum).rgb * lifted.y + (sum).a * lifted.x)
 """
 
-_WARP = """
-uniform usampler2D place;    // u | root of the gain, v | cubic, taps; see `packed_places`
-uniform isampler2D steps;    // from tap to tap, in 128ths: du/du', dv/du', du/dv', dv/dv'
+_TAPS = """
 uniform bool by_unit;        // bilinear by the texture unit: quicker, but its weights have so few bits that a black
                              // texel beside a white one may be 8 codes off; exact along one axis on NVIDIA, not both
 
@@ -89,6 +87,13 @@ SAMPLE cubic(vec2 at) {
     }
     return total;            // negative light is black, see `encoded`
 }
+"""
+
+_WARP = (
+    _TAPS
+    + """
+uniform usampler2D place;    // u | root of the gain, v | cubic, taps; see `packed_places`
+uniform isampler2D steps;    // from tap to tap, in 128ths: du/du', dv/du', du/dv', dv/dv'
 
 vec4 shown(ivec2 pixel) {
     uvec2 packed_place = texelFetch(place, pixel, 0).xy;
@@ -115,6 +120,7 @@ vec4 shown(ivec2 pixel) {
     return codes_of(LIGHT(light) * gain, pixel);
 }
 """
+)
 
 WARP_DRAWN = (
     GLSL_FRAGMENT
@@ -180,6 +186,11 @@ uniform usampler2D how;      // root of the gain, taps; see `MeshTiles`
 #endif
 uniform vec2 per_texel;
 
+#ifdef FETCHED               // where texture units are coarse: exactly, as without a mesh
+vec4 texel_at(vec2 spot) { return bilinear(spot / per_texel - 1.5); }
+
+vec4 cubic() { return cubic(at / per_texel - 1.5); }
+#else
 vec4 texel_at(vec2 spot) { return textureLod(picture, spot, 0.0); }
 
 vec4 cubic() {
@@ -197,6 +208,7 @@ vec4 cubic() {
         + v.w * (u.x * texel_at(vec2(before.x, after.y)) + inner.x * texel_at(vec2(between.x, after.y))
                  + u.w * texel_at(after));
 }
+#endif
 
 vec4 averaged(vec2 taps, vec2 step_u, vec2 step_v) {  // one tap more along either axis
     step_u /= taps.x + 1.0;
@@ -245,7 +257,7 @@ _SAMPLED = {
     "mixed": "taps.x == 7.0 ? cubic() : averaged(taps, step_u, step_v)",
 }
 MESH_DRAWN = {
-    name: GLSL_FRAGMENT + f"#define SAMPLED ({sampled})\n" + _ENCODED + _CODE_SAMPLE + TO_TARGET + _MESH
+    name: GLSL_FRAGMENT + f"#define SAMPLED ({sampled})\n" + _ENCODED + _CODE_SAMPLE + _TAPS + TO_TARGET + _MESH
     for name, sampled in _SAMPLED.items()
 }
 MESH_DRAWN |= {

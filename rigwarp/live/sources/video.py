@@ -64,6 +64,7 @@ class VideoSource:
         self._seek_s: float | None = 0.0
         self._generation = 0
         self._last_s = 0.0
+        self._looks = 0
         self._halt = threading.Event()
         self._wait = wait or self._halt.wait
         self._thread = threading.Thread(target=self._decode_on, args=(reader,), name="rigwarp-video", daemon=True)
@@ -93,6 +94,7 @@ class VideoSource:
             if time_s < self._last_s - 1e-9 or time_s > self._last_s + _JUMP_S:
                 self._seek(time_s)
             self._last_s = time_s
+            self._looks += 1
             due, newest_s = 0, time_s
             while self._queue and self._queue[0][1] <= time_s + _EARLY_S:
                 generation, at_s, picture = self._queue.popleft()
@@ -167,13 +169,18 @@ class VideoSource:
         for at_s, frame in reader.frames(from_s, planes=lambda: self.wants_planes):
             picture = self._reduced(frame)
             with self._changed:
-                self._changed.wait_for(lambda: self._ended or self._seek_s is not None or len(self._queue) < most_ahead)
+                self._changed.wait_for(lambda: self._ended or self._seek_s is not None or self._has_room(most_ahead))
                 if self._seek_s is not None or self._ended:
                     jump, self._seek_s = self._seek_s, None
                     return jump
                 self._queue.append((generation, base_s + at_s, picture))
                 self._changed.notify_all()
         return None
+
+    def _has_room(self, most_ahead: int) -> bool:
+        """Room for one until there was a second look: after the first the warp is laid out, which takes most of a
+        player's memory, and longer than a queue lasts."""
+        return len(self._queue) < (most_ahead if self._looks > 1 else 1)
 
 
 def _frames_ahead(picture: AnyPicture) -> int:

@@ -1,0 +1,85 @@
+"""How finely a GPU's texture unit weights the four texels around a place: measured, since OpenGL asks for nothing.
+
+Weights of eight bits along either axis are as good as a place that is half a 256th of a pixel off, which is little
+beside what the mesh may stray. Units that round the four products to eight bits as well are not: near a white texel
+among black ones 1/512 of white is 15 codes at gamma 2.2, and no place close by shows that.
+"""
+
+from typing import Any
+
+import moderngl
+import numpy as np
+from numpy.typing import NDArray
+
+from rigwarp.geometry import Array
+from rigwarp.live.render.gl_programs import GLSL_FRAGMENT, UNITS, drawing_program
+
+SRGB8_ALPHA8 = 0x8C43
+PLACES = 256
+"""Along either axis, between the middles of two texels."""
+REACH_PX = 1.0 / 256.0
+"""What the promised 0.05 px leave to the texture unit along either axis, beside the mesh's 1/32 (`mesh_tiles`)."""
+_EXPONENT = 2.2
+_MOST_CODES = 1.0
+_TEXELS = (255 * np.eye(4)).astype(np.uint8)
+"""Each of 2 x 2 texels is white in a channel of its own, so that channels hold weights."""
+_WEIGHTS = (
+    GLSL_FRAGMENT
+    + f"""
+uniform sampler2D picture;
+out vec4 colour;
+void main() {{
+    vec4 weights = textureLod(picture, 0.25 + gl_FragCoord.xy / {2 * PLACES}.0, 0.0);
+    colour = pow(max(weights, vec4(1e-12)), vec4(1.0 / {_EXPONENT}));
+}}
+"""
+)
+
+
+def filters_finely(context: moderngl.Context) -> bool:
+    """True when the texture unit interpolates as the mesh needs it; False also where that cannot be tried."""
+    made: list[Any] = []
+    try:
+        made.append(texture := context.texture((2, 2), 4, _TEXELS.tobytes(), internal_format=SRGB8_ALPHA8))
+        texture.repeat_x = texture.repeat_y = False
+        made.append(drawn := context.texture((PLACES, PLACES), 4))
+        made.append(frame := context.framebuffer([drawn]))
+        made.append(program := drawing_program(context, _WEIGHTS))
+        made.append(call := context.vertex_array(program, []))
+        program["picture"] = UNITS["picture"]
+        texture.use(UNITS["picture"])
+        context.disable(moderngl.BLEND | moderngl.DEPTH_TEST | moderngl.CULL_FACE)
+        frame.use()
+        context.viewport = (0, 0, PLACES, PLACES)
+        call.render(moderngl.TRIANGLES, vertices=3)
+        codes = np.frombuffer(frame.read(components=4, alignment=1), np.uint8).reshape(PLACES, PLACES, 4)
+    except moderngl.Error:
+        return False
+    finally:
+        for item in reversed(made):
+            item.release()
+    return bool(weight_codes_beyond(codes).max() <= _MOST_CODES)
+
+
+def places_px() -> Array:
+    """(PLACES,) where the unit is looked at, past the first texel's middle."""
+    return (np.arange(PLACES) + 0.5) / PLACES
+
+
+def weight_codes_beyond(codes: NDArray[np.uint8]) -> Array:
+    """By how many codes weights, as codes (PLACES, PLACES, 4) along v, u, lie outside of what is within reach.
+
+    Channels are the texels at (u, v) = (0, 0), (1, 0), (0, 1), (1, 1).
+    """
+    least, most = (
+        255.0 * np.clip(_weights(step_px), 0.0, 1.0) ** (1.0 / _EXPONENT) for step_px in (-REACH_PX, REACH_PX)
+    )
+    beyond: Array = np.maximum(np.maximum(np.round(least) - codes, codes - np.round(most)), 0.0)
+    return beyond
+
+
+def _weights(nearer_px: float) -> Array:
+    """(PLACES, PLACES, 4) of bilinear interpolation, each from a place so much nearer to its texel along both axes."""
+    share = places_px()
+    second, first = (np.clip(weight + nearer_px, 0.0, 1.0) for weight in (share, 1.0 - share))
+    return np.stack([np.outer(v, u) for v in (first, second) for u in (first, second)], axis=-1)
