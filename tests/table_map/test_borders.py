@@ -175,6 +175,14 @@ def test_a_ripple_along_the_line_moves_it_as_half_a_beam_fades_it(blurred: tuple
         [ripple(across)], {0: 0.5}
     )
     assert wider.borders[0].sigma_px == pytest.approx(np.hypot(border.sigma_px, wanted_mm / 0.5), rel=0.01)
+    # beside one end alone it shifts that end; what of it least squares give to the rest is no longer than itself
+    low = border.line_px[:, 1] < np.quantile(border.line_px[:, 1], 0.25)
+    drawn = border.drawn_by(replace(ripple(across), beside=lambda at: (at[:, 1] < border.line_px[~low, 1].min()) * 1.0))
+    shift = low * wanted_mm
+    line = np.polynomial.Polynomial.fit(border.line_px[:, 1], shift, 3)(border.line_px[:, 1])
+    assert drawn[low] == pytest.approx(wanted_mm, rel=0.01)
+    assert np.sqrt(np.mean(line**2)) < np.sqrt(np.mean(drawn**2))
+    assert np.all(drawn[~low] < 0.6 * wanted_mm)
 
 
 def test_blur_does_not_draw_the_jump(blurred: tuple[Folded, Border]) -> None:
