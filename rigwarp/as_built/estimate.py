@@ -227,6 +227,7 @@ def _result(
         reflecting_side=int(side),
         camera_known=table.camera.covariance is not None,
         heights=height_fits(scans, data.height_mm, fit.residual_mm, model.table_height_mm),
+        measured_lengths=tuple(one.what for one in measured),
     )
 
 

@@ -84,14 +84,15 @@ def fold_told(fold: Fold) -> str:
 
 
 def heights_told(built: AsBuilt) -> str:
-    """One line for people: how many heights told the mirror's shape, and whether they tell its radius."""
-    boards = [height for height in built.heights if height.raised_mm]
-    if boards:
-        listed = " and ".join(f"{board.raised_mm:.2f} mm" for board in boards)
-        return f"the table and a board {listed} above it"
-    if built.power_determined:
-        return "the table alone"
-    return "the table alone, which does not tell the radius against the distance"
+    """One line for people: which heights and lengths told the mirror's shape, and whether they tell its radius."""
+    boards = " and ".join(f"{height.raised_mm:.2f} mm" for height in built.heights if height.raised_mm)
+    lengths = ", ".join(f'"{name}"' for name in built.measured_lengths)
+    told = f"the table and a board {boards} above it" if boards else "the table" if lengths else "the table alone"
+    if lengths:
+        told += f" and the measured length{'s' if len(built.measured_lengths) > 1 else ''} {lengths}"
+    if built.power_determined or boards:
+        return told
+    return f"{told}, which {'do' if lengths else 'does'} not tell the radius against the distance"
 
 
 def print_budget(console: Console, budget: MapBudget) -> None:

@@ -9,7 +9,8 @@ of the table grows and shrinks with it, by about g of its variance.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import partial
 
 import numpy as np
 
@@ -40,6 +41,7 @@ class MapRipple:
     amplitude_mm : by which light is moved to and fro on the table.
     turns_deg : 1-sigma of the directions over the picture: large for rings.
     share : of the zone's lit picture that has it.
+    beside : (N,) amplitude over `amplitude_mm`, at most 1, about (N, 2) pixels; None: the same everywhere.
     """
 
     zone: int
@@ -50,6 +52,7 @@ class MapRipple:
     amplitude_mm: float
     turns_deg: float
     share: float
+    beside: Callable[[Array], Array] | None = field(default=None, repr=False, compare=False)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -181,15 +184,20 @@ def _described(model: OpticalModel, zone: int, waves: Waves, mm_per_px: float) -
     gathers = 2.0 * np.pi * np.linalg.norm(frequency, axis=1) * 2.0 * np.sqrt(square) / mm_per_px
     doubts[tuple(at.T)] = np.minimum(0.5 * (_UNEQUAL + gathers) * BEAM_MM2 * k2, 1.0) ** 2 * square
     direction, turns = _mean_direction(frequency, square)
+    amplitude_mm = float(np.median(2.0 * np.sqrt(square)))
+    by_tile = np.zeros(waves.grid.shape)
+    # at most 1: about the middle of a tile with hardly a sample more is anybody's guess
+    by_tile[tuple(at.T)] = np.minimum(2.0 * np.sqrt(square) / max(amplitude_mm, 1e-12), 1.0)
     return MapRipple(
         zone=zone,
         period_px=float(1.0 / np.median(np.linalg.norm(frequency, axis=1))),
         direction_deg=direction,
         period_mm=1.0 / usual,
         direction_on_mirror_deg=_mean_direction(on_mirror[np.isfinite(per_mm), :2], square[np.isfinite(per_mm)])[0],
-        amplitude_mm=float(np.median(2.0 * np.sqrt(square))),
+        amplitude_mm=amplitude_mm,
         turns_deg=turns,
         share=len(tiles) / float(np.count_nonzero(waves.reached)),
+        beside=partial(waves.blended, by_tile),
     ), doubts
 
 

@@ -10,6 +10,7 @@ from rigwarp.as_built import RaisedScan, estimate_as_built
 from rigwarp.as_built import estimate as estimate_module
 from rigwarp.as_built.solve.measured import Lengths, length_mm
 from rigwarp.camera.table.raised_board import RaisedBoard
+from rigwarp.commands.fit_text import heights_told
 from rigwarp.errors import InputError, MeasurementError
 from rigwarp.rig import MEASURED_LENGTHS, Measured, parse_rig
 
@@ -92,11 +93,18 @@ def test_what_is_said_to_tell_the_power_does_so_when_it_is_done():
         rulers = [Measured(what=what, mm=length_mm(model, what), sigma_mm=sigma_mm) for what in lengths.lengths]
         return estimate_as_built(model, table, LOOSE, camera, measured=rulers)
 
+    ending = "s" * (len(lengths.lengths) > 1)
+    named = ", ".join(f'"{name}"' for name in lengths.lengths)
     enough = told(lengths.sigma_mm)
     assert enough.power_determined
     assert enough.deciders is None
+    assert heights_told(enough) == f"the table and the measured length{ending} {named}"
+    assert enough.to_dict()["power"]["note"].endswith("told by the scan and the measured length" + ending)
     worse = told(3.0 * lengths.sigma_mm)
     assert not worse.power_determined
+    assert heights_told(worse).endswith("which do not tell the radius against the distance")
+    assert f"not by the scan or the measured length{ending}:" in worse.to_dict()["power"]["note"]
+    assert heights_told(found) == "the table alone, which does not tell the radius against the distance"
     assert not any(set(one.lengths) & set(lengths.lengths) for one in worse.deciders)  # it has them already
     (raised,) = (one for one in found.deciders if one.raised_mm)
     cells, sigma, zone, *_ = scan(replace(model, table_height_mm=raised.raised_mm), camera, step_px=STEP_PX, seed=1)

@@ -121,6 +121,12 @@ def test_numbers_from_one_and_photographs_on_their_side(
     assert "turned by 90 degrees" in named(capsys, "scan", rig, "--import", away)
 
 
+def exchange(one: Path, other: Path) -> None:
+    first, second = one.read_bytes(), other.read_bytes()
+    one.write_bytes(second)
+    other.write_bytes(first)
+
+
 def test_a_mirror_of_two_zones_is_exported_zone_by_zone(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     folded = make_small_rig(tmp_path / "folded", "folded-counter", share=0.25)
     away = tmp_path / "away"
@@ -150,6 +156,12 @@ def test_a_mirror_of_two_zones_is_exported_zone_by_zone(tmp_path: Path, capsys: 
     last.rename(away / last.name)
     assert "zone-0/0033.png" in named(capsys, "scan", folded, "--import", away)  # not only 0033.png, which each has
     (away / last.name).rename(last)
+    stripes = [folder / "0012.png" for folder in frames]
+    exchange(*stripes)
+    error = named(capsys, "scan", folded, "--import", away)
+    assert "photograph zone-0/0012.png does not show its own pattern" in error
+    assert "may be another zone's" in error
+    exchange(*stripes)
     frames[0].rename(away / "aside")
     assert "the first 35 belong to zone-0" in named(capsys, "scan", folded, "--import", away, code=3)
     frames[1].rename(frames[0])

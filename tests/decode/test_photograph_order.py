@@ -74,6 +74,40 @@ def test_a_picture_of_all_zones_that_looks_like_some_grey_is_not_blamed() -> Non
     assert find_order(found, patterns).shows[patterns.plaid] == patterns.plaid + 5
 
 
+def exposed(photo: np.ndarray, mean: float = 0.18) -> np.ndarray:
+    """As a camera shows it whose exposure makes the picture's mean light always the same."""
+    light = (photo / 255.0) ** 2.2
+    return np.round(255.0 * np.clip(light * (mean / light.mean()), 0.0, 1.0) ** (1.0 / 2.2)).astype(np.uint8)
+
+
+def test_of_greys_whose_exposure_follows_the_light_none_is_blamed() -> None:
+    """All are as bright then: their order by light is that of noise."""
+    patterns = PATTERNS.with_plaid()
+    assert patterns.plaid is not None
+    photos = photograph(STILL, patterns, rng=np.random.default_rng(1))
+    assert find_order([exposed(photo) for photo in photos], patterns).right
+    for grey in (1, 3, 5, 7):
+        for share in (0.1, 0.2, 0.4, 0.6):
+            mixed = (1.0 - share) * photos[grey] + share * photos[patterns.plaid]
+            found = [exposed(photo) for photo in photos]
+            found[patterns.plaid] = exposed(mixed.astype(np.uint8))
+            assert find_order(found, patterns).right
+
+
+@pytest.mark.parametrize("name", ["fast", "short", "gray"])
+def test_a_picture_of_all_zones_is_no_grey_unless_it_is_like_that_grey_s_photograph(name: str) -> None:
+    patterns = make_set(name, RESOLUTION, 2.2).with_plaid()
+    plaid = patterns.plaid
+    assert plaid is not None
+    photos = photograph(STILL, patterns, rng=np.random.default_rng(1))
+    again = photograph(STILL, patterns, rng=np.random.default_rng(2))
+    for grey in range(plaid):
+        mixed = (0.6 * photos[grey] + 0.4 * photos[plaid]).astype(np.uint8)
+        assert find_order([*photos[:plaid], mixed, *photos[plaid + 1 :]], patterns).right
+    early = find_order([*photos[:plaid], again[plaid - 1], *photos[plaid + 1 :]], patterns)
+    assert early.shows[plaid] == plaid - 1
+
+
 def test_a_file_copied_twice_is_named_however_alike_two_dark_greys_are() -> None:
     """Levels 48 and 88 differ by less than a tenth of white; the very same noise is in one photograph alone."""
     with pytest.raises(WrongPhotographs, match=r"photograph 3 .* shows the picture before it"):

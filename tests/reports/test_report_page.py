@@ -225,7 +225,7 @@ def test_mounting_is_shown_in_millimetres_and_degrees(finished, page_of):
     write_json(result / "as_built.json", {"pose": pose}, format="rigwarp as built", replace=True)
     text = page_of(folder, result).text.replace("\u00a0", " ")
     assert "mirror turn x 2.86 ° 0.29 ° 0.57 ° 5.0 tolerances away" in text  # 50 mrad = 2.865 deg
-    assert "mirror shift y not told by the scan 1.0 mm" in text
+    assert "mirror shift y not told by the data 1.0 mm" in text
     assert "throw ratio 0.40 % 0.10 % 0.50 %" in text
 
 

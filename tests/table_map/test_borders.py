@@ -24,7 +24,7 @@ from scipy.special import ndtr
 from rigwarp.geometry import Array
 from rigwarp.table_map import Samples, fit_table_map, mounting_tolerances
 from rigwarp.table_map.borders import Border, Borders, find_borders
-from rigwarp.table_map.borders.light_profile import _SHAPE, LightProfile, line_by_light
+from rigwarp.table_map.borders.light_profile import _SHAPE, STEPS, LightProfile, line_by_light
 from rigwarp.table_map.fit import _register
 from rigwarp.table_map.ripple import BEAM_MM2, MapRipple
 from rigwarp.tracing import OpticalModel, build_model, trace_map
@@ -175,6 +175,14 @@ def test_a_ripple_along_the_line_moves_it_as_half_a_beam_fades_it(blurred: tuple
         [ripple(across)], {0: 0.5}
     )
     assert wider.borders[0].sigma_px == pytest.approx(np.hypot(border.sigma_px, wanted_mm / 0.5), rel=0.01)
+    # beside one end alone it shifts that end; what of it least squares give to the rest is no longer than itself
+    low = border.line_px[:, 1] < np.quantile(border.line_px[:, 1], 0.25)
+    drawn = border.drawn_by(replace(ripple(across), beside=lambda at: (at[:, 1] < border.line_px[~low, 1].min()) * 1.0))
+    shift = low * wanted_mm
+    line = np.polynomial.Polynomial.fit(border.line_px[:, 1], shift, 3)(border.line_px[:, 1])
+    assert drawn[low] == pytest.approx(wanted_mm, rel=0.01)
+    assert np.sqrt(np.mean(line**2)) < np.sqrt(np.mean(drawn**2))
+    assert np.all(drawn[~low] < 0.6 * wanted_mm)
 
 
 def test_blur_does_not_draw_the_jump(blurred: tuple[Folded, Border]) -> None:
@@ -294,10 +302,39 @@ def profile_of(line_px: float, width_px: float, gap: tuple[float, float]) -> Lig
 def test_a_profile_of_light_tells_its_middle_and_a_gap_tells_its_ends() -> None:
     found = line_by_light(profile_of(3.3, 2.5, (0.0, 0.0)), 1, 16.0, 2.5)
     assert found.offset_px[0] == pytest.approx(3.3, abs=0.05)
-    assert found.variance_px2[0] < 0.1**2
     found = line_by_light(profile_of(1.0, 0.1, (-4.0, 6.0)), 1, 16.0, 0.1)
     assert found.offset_px[0] == pytest.approx(1.0, abs=0.7)  # the middle of the gap
     assert found.variance_px2[0] == pytest.approx(10.0**2 / 12.0, rel=0.3)  # of an even distribution over ten pixels
+
+
+@pytest.mark.parametrize("gain", [1.0, 0.96, 0.94])
+def test_a_line_is_found_whatever_the_gain_beside_it(gain: float) -> None:
+    """Against scipy.optimize.curve_fit on the means over a hundredth of the strip: both gains are unknown to 10 %."""
+    half_px, width_px, line_px = 16.0, 2.5, 3.3
+    profile = profile_of(line_px, width_px, (0.0, 0.0))
+    gained = ~profile.second & (profile.distance_px > line_px - 3.0 * width_px)
+    share = np.where(gained, gain, 1.0) * profile.share
+    found = line_by_light(replace(profile, share=share), 1, half_px, width_px)
+
+    x = np.tile((np.arange(-15.0, 15.0, 2.0 * half_px / STEPS) - line_px) / width_px, 2)
+    second = np.arange(len(x)) * 2 >= len(x)
+    there = ndtr(np.where(second, x, -x)) > 0.05
+    x, second = x[there], second[there]
+    near = np.abs(x) < 3.0  # further off nothing is missing, and the gain is told by the light there
+
+    def shares(_: Array, moved_px: float, log_first: float, log_second: float) -> Array:
+        beyond = x - moved_px / width_px
+        whole = np.exp(np.where(near, np.where(second, log_second, log_first), 0.0))
+        light = whole * ndtr(np.where(second, beyond, -beyond))
+        return np.append(light, [log_first, log_second])  # what is known of the gains
+
+    wanted = shares(x, 0.0, np.log(gain), 0.0)
+    wanted[-2:] = 0.0
+    sigma = np.append(np.full(len(x), 0.08), [0.1, 0.1])
+    (moved_px, *_), covariance = curve_fit(shares, x, wanted, np.zeros(3), sigma, absolute_sigma=True)
+    assert found.offset_px[0] == pytest.approx(line_px + moved_px, abs=0.08)
+    if gain == 1.0:  # the others' lines move with the place where the gain is taken to end
+        assert found.variance_px2[0] == pytest.approx(covariance[0, 0], rel=0.1)
 
 
 def test_the_bound_is_what_least_squares_leave_of_the_line_width_and_gains() -> None:

@@ -81,7 +81,7 @@ def correction_of(
     lit = np.isfinite(height_um)
     if not (power_determined or without_power):
         raise MeasurementError(
-            "corrected mould: the scan does not tell the mirror's power (its radius against its distance from the "
+            "corrected mould: the data do not tell the mirror's power (its radius against its distance from the "
             "projector), so that its share of the correction would be a guess. Scan a second time with the table "
             "raised, or state a measured length as [[measured]] in rig.toml, and fit again; or leave the power as "
             "designed: rigwarp export RIG --format mould --without-power"

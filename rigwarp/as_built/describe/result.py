@@ -84,6 +84,7 @@ class AsBuilt:
     reflecting_side : +1 where + heights are along the mirror's +z, -1 else.
     camera_known : whether the camera came with a covariance.
     heights : of the table and of each raised board: how well its samples agree with the fit.
+    measured_lengths : names of rig.toml's measured lengths, which the fit went by as well.
     """
 
     x_mm: Array
@@ -119,6 +120,7 @@ class AsBuilt:
     reflecting_side: int
     camera_known: bool
     heights: tuple[HeightFit, ...]
+    measured_lengths: tuple[str, ...]
 
     def to_dict(self) -> dict[str, Any]:
         """The contents of as_built.json; numbers that the data do not tell are None."""
@@ -134,7 +136,7 @@ class AsBuilt:
                 "radius": None if self.radius is None else {**asdict(self.radius), "from": _FROM["radius"]},
                 "would_decide": None if self.deciders is None else [one.to_dict() for one in self.deciders],
                 "decided_by": None if self.deciders is None else deciders_in_words(self.deciders),
-                "note": _POWER_KNOWN if self.power_determined else _POWER_OPEN,
+                "note": self._power_note(),
             },
             "figures": {**figures, "from": _FROM["figures"]},
             "zernike": {
@@ -165,10 +167,21 @@ class AsBuilt:
                 "n_samples": self.n_samples,
                 "camera_covariance_known": self.camera_known,
                 "heights": [asdict(height) for height in self.heights],
+                "measured_lengths": list(self.measured_lengths),
                 "from": _FROM["fit"],
             },
             "sign": {"height": _FROM["sign"], "reflecting_side_along_mirror_z": self.reflecting_side},
         }
+
+    def _power_note(self) -> str:
+        lengths = f"the measured length{'s' if len(self.measured_lengths) > 1 else ''}" if self.measured_lengths else ""
+        if self.power_determined:
+            return f"the mirror's radius is told by the scan{lengths and ' and ' + lengths}"
+        return (
+            "the mirror's radius against its distance from the projector is told by the mounting tolerances, not by "
+            f"the scan{lengths and ' or ' + lengths}: the height map holds the most probable power, and no number is "
+            "given for it"
+        )
 
     def _pose(self) -> dict[str, Any]:
         pose = self.pose
@@ -215,11 +228,6 @@ class AsBuilt:
 
 
 _OPTICS_TOLD = 0.9  # sigma over tolerance below which the scan has told something
-_POWER_KNOWN = "the mirror's radius is told by the scan"
-_POWER_OPEN = (
-    "the mirror's radius against its distance from the projector is told by the mounting tolerances, not by the scan: "
-    "the height map holds the most probable power, and no number is given for it"
-)
 _FROM = {
     "radius": (
         "vertex radius of the conic, of the design's conic constant and coefficients, whose Z(2, 0) after alignment is "
@@ -227,7 +235,7 @@ _FROM = {
     ),
     "pose": (
         "maximum a posteriori fit of mounting, projector optics, camera errors and figure to all samples; null where "
-        "the scan leaves more than 80 % of the tolerance's variance"
+        "the data leave more than 80 % of the tolerance's variance"
     ),
     "figures": "height map after rigid alignment, its grid points unweighted; nothing else removed but what is named",
     "zernike": (

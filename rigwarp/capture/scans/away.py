@@ -108,7 +108,7 @@ def _in_order(
         order = order_of([photos[i] for i in indices], part)
         if order is None or order.right or not order.certain:
             continue
-        wrong = WrongPhotographs(order, [labels[i] for i in indices])
+        wrong = WrongPhotographs(order, [labels[i] for i in indices], one_of_several=bool(folder))
         if order.mended is None or not mend:
             raise wrong.with_advice("--mend takes them in the right order" if order.mended is not None else "")
         told.append(wrong.what)

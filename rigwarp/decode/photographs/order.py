@@ -30,6 +30,8 @@ _MOST_PLACES = 0.75  # of the places, where a set has bits of a code: half of th
 _WRONG = 0.35  # amplitudes, median over the places: a photograph of its own pattern is nearer
 _NOISE = 0.33  # of the distance to all patterns, own ones' median: noise alone is at 0.37 and more, poor light at 0.30
 _AS_NEAR = 2.0  # times the distance of the other photographs from their own patterns
+_ALIKE = 0.1  # amplitudes: photographs of one uniform frame are nearer to each other
+_FOLLOWED = 0.5  # of the stripes' contrast, which uniform frames from black to white exceed in one exposure
 _CLEARLY = 0.5  # of that distance: another pattern is this much nearer
 _MOST_WRONG = 0.3  # of the photographs: of more nothing can be said from the others
 _SAME_LIGHT = 0.08  # of white: uniform frames nearer than this are not told apart
@@ -89,11 +91,14 @@ class Order:
 
 
 class WrongPhotographs(MeasurementError):
-    """Photographs that are not what their numbers say: `order` tells what they are, `what` says it in words."""
+    """Photographs that are not what their numbers say: `order` tells what they are, `what` says it in words.
 
-    def __init__(self, order: Order, labels: Sequence[str], advice: str = "") -> None:
-        self.order, self._labels = order, labels
-        self.what = "; ".join(_sentences(order, labels))
+    `one_of_several`: zones, each with a folder of its own; then a photograph may be from another's.
+    """
+
+    def __init__(self, order: Order, labels: Sequence[str], advice: str = "", *, one_of_several: bool = False) -> None:
+        self.order, self._labels, self._one_of_several = order, labels, one_of_several
+        self.what = "; ".join(_sentences(order, labels, one_of_several=one_of_several))
         super().__init__(
             f"{self.what}. Every photograph must show the pattern of its own number: put the photographs right"
             f"{f' ({advice})' if advice else ''}, or scan again"
@@ -101,7 +106,7 @@ class WrongPhotographs(MeasurementError):
 
     def with_advice(self, advice: str) -> "WrongPhotographs":
         """The same with a way to put them right."""
-        return WrongPhotographs(self.order, self._labels, advice)
+        return WrongPhotographs(self.order, self._labels, advice, one_of_several=self._one_of_several)
 
 
 def find_order(photos: Sequence[Codes], patterns: PatternSet) -> Order:
@@ -191,8 +196,20 @@ class _Look:
                     limit, other = min(limit, _AS_NEAR * self.own), own
                 found[index] = nearest if self.distance[index, nearest] < limit else other
         self._prefer_missing(found)
+        greys = [i for i, own in enumerate(self._wanted) if uniform[own]]
+        if all(found[i] == self._wanted[i] for i in greys):
+            for i, own in enumerate(self._wanted):
+                if isinstance(self._frames[own], PlaidFrame) and uniform[found[i]]:
+                    found[i] = self._same_grey(i, greys)
         self._order_levels(found)
         return found
+
+    def _same_grey(self, index: int, greys: list[int]) -> int:
+        """Uniform pattern whose photograph, the one before if it may be, this one is like; its own where it is not."""
+        off = np.abs(self._light[greys] - self._light[index]) / np.maximum(self._amplitude, 1e-6)
+        off = np.quantile(off, _MOST_PLACES, axis=1)
+        near = [i for i, one in zip(greys, off, strict=True) if one < _ALIKE]
+        return self._wanted[index - 1 if index - 1 in near else greys[int(np.argmin(off))] if near else index]
 
     def _prefer_missing(self, found: list[int]) -> None:
         """Of patterns that look alike, take the one that is shown nowhere else, or else the one before."""
@@ -214,9 +231,11 @@ class _Look:
         if len(there) < 3:
             return
         level = np.median(self._light, axis=1)
+        if np.ptp(level[there]) < _FOLLOWED * 2.0 * np.median(self._amplitude):
+            return  # the camera's exposure follows the light: nothing is told by brightness
         level = (level - level[there].min()) / max(float(np.ptp(level[there])), 1e-9)
         if np.median(level[there]) > _MOST_OF_MIDDLE:
-            return  # the camera's exposure follows the light: nothing is told by brightness
+            return  # here as well
         # a camera of another curve than the usual one shows dark greys far darker, but not alike
         code = np.median(self._light, axis=1) ** (1.0 / 2.2)
         nominal = [_level(self._frames[self._wanted[i]]) for i in there]
@@ -351,7 +370,7 @@ def _usual(frame: PatternFrame) -> float:
     return float(_level(frame) / 255.0) ** 2.2
 
 
-def _sentences(order: Order, labels: Sequence[str]) -> list[str]:
+def _sentences(order: Order, labels: Sequence[str], *, one_of_several: bool) -> list[str]:
     if order.columns_last:
         return ["all patterns along y are shown before those along x, where the set has those along x first"]
     told = [f"photograph {labels[own]} is {how}" for own, how in order.turned.items()]
@@ -364,6 +383,11 @@ def _sentences(order: Order, labels: Sequence[str]) -> list[str]:
         if shown >= 0 and order.shows[shown] == own:
             done.add(shown)
             told.append(f"photographs {labels[own]} and {labels[shown]} are exchanged")
+        elif shown >= 0 and one_of_several:  # another zone's light leaves its own dark, which looks like some grey
+            told.append(
+                f"photograph {labels[own]} does not show its own pattern; by what is seen of its own zone it looks "
+                f"like {labels[shown]}, and it may be another zone's"
+            )
         elif shown == own - 1:
             told.append(
                 f"photograph {labels[own]} shows the picture before it, {labels[shown]}: "

@@ -179,7 +179,7 @@ def _row(key: str, entry: PoseEntry) -> tuple[str, str, str, str, str]:
     value, sigma, tolerance = (factor * as_number(one) for one in (entry.value, entry.sigma, entry.tolerance))
     allowed = quantity(tolerance, unit, 2)
     if not math.isfinite(value):
-        return name, "not told by the scan", "", allowed, ""
+        return name, "not told by the data", "", allowed, ""
     away = abs(value) / tolerance if tolerance > 0.0 else math.nan
     remark = f"{away:.1f} tolerances away" if away > _FAR else ""
     return name, *with_sigma(value, sigma, unit), allowed, remark

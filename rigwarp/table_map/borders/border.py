@@ -89,11 +89,13 @@ class Border:
         slope = float(along @ self.offset_mm[known]) / max(float(along @ along), 1e-12)
         return float(np.degrees(np.arctan(slope)))
 
-    def drawn_by(self, ripple: MapRipple) -> float:
-        """1-sigma, mm on the table, by which a ripple may shift where half of the light is left, all along the border.
+    def drawn_by(self, ripple: MapRipple) -> Array:
+        """(n,) 1-sigma, mm on the table, by which a ripple may shift where half of the light is left.
 
         The map shows a wave averaged over the whole beam, a border one averaged over half of it: a half disk has 0.28
-        of the disk's variance across the cut (1 - (8 / 3 pi)^2). Waves that cross the border average out along it.
+        of the disk's variance across the cut (1 - (8 / 3 pi)^2). Waves that cross the border average out along it. One
+        that lies beside a part of it shifts that part; of the rest no more, rms, than what a least-squares line makes
+        of that: a projection, which lengthens nothing.
         """
         across = self.band.across(self.line_px).mean(axis=0)
         angle = np.radians(ripple.direction_deg)
@@ -102,7 +104,9 @@ class Border:
         crossings = length_px * np.sqrt(1.0 - steep**2) / ripple.period_px
         per_mm = 1.0 / ripple.period_mm if ripple.period_mm > 0.0 else np.inf  # 0: no ray told it
         regained = _CUT_BEAM * BEAM_MM2 * (2.0 * np.pi * per_mm * steep) ** 2 if steep > 0.0 else 0.0
-        return float(ripple.amplitude_mm * np.exp(min(regained, _MOST_REGAINED)) / np.sqrt(2.0 + 2.0 * crossings**2))
+        whole_mm = ripple.amplitude_mm * np.exp(min(regained, _MOST_REGAINED)) / np.sqrt(2.0 + 2.0 * crossings**2)
+        beside = np.ones(len(self.line_px)) if ripple.beside is None else ripple.beside(self.line_px)
+        return np.asarray(whole_mm * np.maximum(beside, np.sqrt(np.mean(beside**2))))
 
     def at(self, pixels_px: Array) -> tuple[Array, Array]:
         """(N,) sigma_px and jump_mm at the nearest stretch of (N, 2) pixels."""

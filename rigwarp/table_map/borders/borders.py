@@ -48,7 +48,8 @@ class Borders:
         widened = []
         for border in self.borders:
             drawn_px = [border.drawn_by(one) / pitch_mm[one.zone] for one in ripples if one.zone in border.band.zones]
-            widened.append(replace(border, sigma_px=np.hypot(border.sigma_px, np.linalg.norm(drawn_px))))
+            sigma_px = np.linalg.norm([border.sigma_px, *drawn_px], axis=0)
+            widened.append(replace(border, sigma_px=sigma_px))
         return replace(self, borders=widened)
 
     def smooth(self, pitch_mm: float) -> "Borders":
