@@ -140,6 +140,28 @@ def test_a_camera_square_on_decodes_pixel_by_pixel(name: str, response: float | 
         assert 0.95 < np.sqrt(np.mean(z**2)) < 1.1
 
 
+def test_the_glow_beside_a_display_tells_nothing_of_the_noise() -> None:
+    """Most of what a dark room's display lights is the table beside it, without stripes: its codes hardly scatter."""
+    u, v, brightness, _ = smooth_scene(SHAPE, RESOLUTION)
+    lit = np.zeros(SHAPE, bool)
+    lit[90:210, 120:300] = True
+    photos = photographs(
+        PATTERNS,
+        u,
+        v,
+        brightness=np.where(lit, brightness, 0.003),
+        ambient=np.full(SHAPE, 3e-4),
+        blur_px=np.where(lit, 0.5, 100.0),
+        noise=(1e-8, 7e-5),
+        rng=np.random.default_rng(1),
+    )
+    decoded = decode(photos, PATTERNS)
+    assert decoded.valid[lit].mean() > 0.98
+    inside = decoded.valid & lit
+    for found, sigma, true in ((decoded.u_px, decoded.sigma_u_px, u), (decoded.v_px, decoded.sigma_v_px, v)):
+        assert 0.9 < np.std(((found - true) / sigma)[inside]) < 1.1
+
+
 def test_edges_within_patches_do_not_bend_the_response() -> None:
     """A lit area of a few patches, as a tablet is over a mirror: most patches hold an edge."""
     rng, area = np.random.default_rng(1), np.zeros((160, 128))

@@ -109,7 +109,8 @@ class ExposureDecoder:
             made, self._no_answers = self._no_answers, None
             values = no_answers(reason.shape) if made is None else made.result()
             pictures = new_pictures(reason.copy(), values, repeats=bool(repeats))
-            sample = pixel_sample(photos, lit if exposure.evened else usable, shown_frames(layouts))
+            # a display's glow on the table beside it is usable light, too, but tells nothing of the chain
+            sample = pixel_sample(photos, lit, shown_frames(layouts))
             chain = learn_signal_model(sample, layouts, response, ends, repeats, pool)
             check_waves(sample, layouts, chain, ends)
             low, high = exposure.patterns.light_range

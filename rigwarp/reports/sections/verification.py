@@ -100,7 +100,7 @@ _SHAPE = (
     ("shear", "affine", "shear_mrad", "mrad"),
     ("rotation", "affine", "rotation_mrad", "mrad"),
     ("least straight line, off by", "straightness", "worst_mm", "mm"),
-    ("least straight line, of its length", "straightness", "worst_percent", "%"),
+    ("line least straight for its length", "straightness", "worst_percent", "%"),
 )
 
 
