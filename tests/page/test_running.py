@@ -1,5 +1,6 @@
 """The process of a job: it may tidy up before it goes, and one that was stopped has not failed."""
 
+import contextlib
 import sys
 import time
 from collections.abc import Callable, Iterator
@@ -24,7 +25,8 @@ def processes() -> "Iterator[list[Popen[bytes]]]":
     for process in started:
         process.kill()
         process.wait()
-        process.stdin.close()
+        with contextlib.suppress(BrokenPipeError):  # what it was told last may still wait to be read
+            process.stdin.close()
         process.stdout.close()
 
 

@@ -109,8 +109,9 @@ class ExposureDecoder:
             made, self._no_answers = self._no_answers, None
             values = no_answers(reason.shape) if made is None else made.result()
             pictures = new_pictures(reason.copy(), values, repeats=bool(repeats))
-            # a display's glow on the table beside it is usable light, too, but tells nothing of the chain
-            sample = pixel_sample(photos, lit, shown_frames(layouts))
+            # where most of the usable light is a display's glow on the table beside it, that tells nothing of the chain
+            mostly_glow = 2 * np.count_nonzero(lit) < np.count_nonzero(usable)
+            sample = pixel_sample(photos, lit if exposure.evened or mostly_glow else usable, shown_frames(layouts))
             chain = learn_signal_model(sample, layouts, response, ends, repeats, pool)
             check_waves(sample, layouts, chain, ends)
             low, high = exposure.patterns.light_range
