@@ -13,10 +13,11 @@ from rigwarp.decode.decoded import Decoded, Reason
 from rigwarp.decode.photographs.common_picture import expected_plaid, lay_over
 from rigwarp.decode.photographs.level_change import LevelChange
 from rigwarp.decode.photographs.motion import CameraPath, find_path, moved_back
-from rigwarp.decode.photographs.order import WrongPhotographs, find_order
+from rigwarp.decode.photographs.order import find_order
 from rigwarp.decode.photographs.places import look
 from rigwarp.decode.photographs.processing import uneven_noise
 from rigwarp.decode.photographs.repeats import displaced_cells, shift_between_repeats
+from rigwarp.decode.photographs.wrong_photographs import WrongPhotographs
 from rigwarp.decode.pixels.camera_response import Codes, pixel_sample
 from rigwarp.decode.pixels.edges_of_light import widen_at_edges
 from rigwarp.decode.pixels.exposure_photos import ExposurePhotos, Grey
