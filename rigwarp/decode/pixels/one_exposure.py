@@ -110,9 +110,7 @@ class ExposureDecoder:
             made, self._no_answers = self._no_answers, None
             values = no_answers(reason.shape) if made is None else made.result()
             pictures = new_pictures(reason.copy(), values, repeats=bool(repeats))
-            # where most of the usable light is a display's glow on the table beside it, that tells nothing of the chain
-            mostly_glow = 2 * np.count_nonzero(lit) < np.count_nonzero(usable)
-            sample = pixel_sample(photos, lit if exposure.evened or mostly_glow else usable, shown_frames(layouts))
+            sample = pixel_sample(photos, exposure.telling(usable), shown_frames(layouts))
             chain = learn_signal_model(sample, layouts, response, ends, repeats, pool)
             check_waves(sample, layouts, chain, ends)
             low, high = exposure.patterns.light_range
@@ -133,8 +131,7 @@ class ExposureDecoder:
             judge_by_neighbours(
                 pictures, whole.freedom, pool, partial(displaced_cells, photos, with_gain, chain.light_of_code)
             )
-            steps = (layouts[0].steps, layouts[1].steps)
-            passed = decode_from_the_rest(pictures, photos, exposure.frames, chain, steps, whole.freedom)
+            passed = decode_from_the_rest(pictures, photos, exposure.frames, chain, whole.freedom)
             moved_share = share_that_moved(pictures)
             folds = find_folds(pictures, lit)
             # a shadow fades stripes, too
