@@ -5,8 +5,9 @@ from rigwarp.decode.checks.sharpness import blur_from_stripes
 from rigwarp.decode.decoded import CurveWaves, Decoded, Reason, left_px
 from rigwarp.decode.decoder import Decoder, decode, order_of
 from rigwarp.decode.photographs.common_picture import lay_over
-from rigwarp.decode.photographs.order import Order, WrongPhotographs, find_order
+from rigwarp.decode.photographs.order import Order, find_order
 from rigwarp.decode.photographs.shared_errors import shift_px
+from rigwarp.decode.photographs.wrong_photographs import WrongPhotographs
 from rigwarp.decode.signal.harmonics import HarmonicError
 from rigwarp.decode.signal.noise import Noise, estimate_noise
 from rigwarp.decode.signal.response import Response, estimate_response

@@ -104,7 +104,7 @@ class Decoded:
         return self.reason == Reason.OK
 
     @property
-    def curve_waves(self) -> "CurveWaves":
+    def curve_waves(self) -> CurveWaves:
         """Where what is left of the camera's curve shows: once per period and step."""
         along = [self.harmonics.get(axis) for axis in ("x", "y")]
         u, v = (frozenset(e.order / period for period in e.periods_px) if e else frozenset() for e in along)

@@ -6,7 +6,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from rigwarp.decode.decoded import Decoded
-from rigwarp.decode.photographs.order import Order, WrongPhotographs, countable, find_order
+from rigwarp.decode.photographs.order import Order, countable, find_order
+from rigwarp.decode.photographs.wrong_photographs import WrongPhotographs
 from rigwarp.decode.pixels.camera_response import Codes
 from rigwarp.decode.pixels.exposures import merge_exposures
 from rigwarp.decode.pixels.one_exposure import ExposureDecoder

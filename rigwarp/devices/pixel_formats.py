@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from rigwarp.files.raw_photo import green_alone
 from rigwarp.geometry import BoolArray, Photo
 
-_NAME = re.compile(r"(?:Mono|Bayer(RG|GR|GB|BG))(8|10|12|14|16|12p|12Packed)")
+_NAME = re.compile(r"(?:Mono|Bayer(RG|GR|GB|BG))(8|10|12|14|16)((?<=12)(?:p|Packed)|)")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -55,11 +55,9 @@ def _format_of(name: str) -> PixelFormat | None:
     found = _NAME.fullmatch(name)
     if found is None:
         return None
-    first, depth = found.groups()
-    digits = re.match(r"\d+", depth)
-    assert digits is not None  # the name has them
-    second = {"RG": "GB", "GR": "BG", "GB": "RG", "BG": "GR"}.get(first or "", "")
-    return PixelFormat(name=name, bits=int(digits[0]), packing=depth[digits.end() :], colours=(first or "") + second)
+    first, bits, packing = found.groups(default="")
+    second = {"RG": "GB", "GR": "BG", "GB": "RG", "BG": "GR"}.get(first, "")
+    return PixelFormat(name=name, bits=int(bits), packing=packing, colours=first + second)
 
 
 def _unpacked(data: NDArray[np.uint8], packing: str) -> NDArray[np.uint16]:

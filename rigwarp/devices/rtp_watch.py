@@ -43,7 +43,7 @@ class VideoPackets:
     def __init__(self) -> None:
         self.lost = 0
         self.broken = False
-        self._is_key: dict[int, Callable[[bytes], bool]] = {_JPEG_TYPE: lambda _: True}
+        self._is_key: dict[int, Callable[[bytes], bool]] = {_JPEG_TYPE: _KEYS["JPEG"]}
         self._source: int | None = None
         self._number = self._moment = -1
         self._whole = self._key = False

@@ -9,10 +9,9 @@ over smaller places where these differ by more than chance, so that a clean scan
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
-from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry import Array, BoolArray, Rows
 from rigwarp.geometry.blur import wide_blur
 from rigwarp.geometry.threads import in_two_threads
 
@@ -28,7 +27,7 @@ _FOLD_CELLS = 3  # a held-out tile lies in one fold
 
 
 @dataclass(frozen=True, kw_only=True)
-class HeldSamples:
+class HeldSamples(Rows):
     """Samples that were predicted without them.
 
     Attributes
@@ -45,15 +44,6 @@ class HeldSamples:
 
     def __len__(self) -> int:
         return len(self.pixels_px)
-
-    def only(self, which: NDArray[np.bool_]) -> "HeldSamples":
-        """Those that a mask picks."""
-        return HeldSamples(
-            pixels_px=self.pixels_px[which],
-            residual_mm=self.residual_mm[which],
-            sigma_mm=self.sigma_mm[which],
-            fit_mm=self.fit_mm[which],
-        )
 
 
 def join_held(parts: list[HeldSamples]) -> HeldSamples:

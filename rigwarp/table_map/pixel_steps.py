@@ -56,7 +56,8 @@ def without_waves_of_pixels(
     away_px = _within(cell, np.asarray(np.linalg.solve(slope_mm[some], residual_mm[some, :, None])[..., 0].T, float))
     waves = [np.array(sorted(along)) for along in curve_waves]
 
-    def tell(axis: int) -> tuple[Array, bool]:
+    def tell(axis: int) -> tuple[Array, Array, bool]:
+        """Terms of the pixels and of those waves of the curve that are there, these waves, and whether all are told."""
         basis = (_sines(at_px[:, axis], waves[axis])[:, None] * powers).reshape(-1, len(some))
         basis = _within(cell, basis).reshape(-1, len(powers), len(some))
         terms, seen = np.zeros(basis.shape[:2]), np.mean(basis[:, 0] ** 2, axis=-1) >= _LEAST_SEEN
@@ -65,13 +66,11 @@ def without_waves_of_pixels(
             terms[seen] = fitted.reshape(-1, len(powers))
         curve = terms[len(_HARMONICS) :]
         faint = np.mean((curve @ powers) ** 2, axis=-1) < 2.0 * _LEAST_PX**2
-        curve[faint] = 0.0
-        return terms, bool(len(curve) and seen.all())
+        terms = np.concatenate([terms[: len(_HARMONICS)], curve[~faint]])
+        return terms, waves[axis][~faint], bool(len(curve) and seen.all())
 
-    told = in_two_threads(tell, (0, 1))
-    # a wave that is nowhere costs nothing
-    terms, at_work = zip(*(_at_work(one, along) for (one, _), along in zip(told, waves, strict=True)), strict=True)
-    curve_told = all(known for _, known in told)
+    terms, there, told = zip(*in_two_threads(tell, (0, 1)), strict=True)
+    curve_told = all(told)
     if not any(one.any() for one in terms):
         return residual_mm, curve_told
 
@@ -81,7 +80,7 @@ def without_waves_of_pixels(
         # hundredths of a pixel: single precision is ample
         powers = _powers(np.asarray(((pixels_px[part] - middle) / size).T, np.float32))
         along, down = (
-            np.sum(_sines(pixels_px[part, i], at_work[i], np.float32) * (terms[i].astype(np.float32) @ powers), axis=0)
+            np.sum(_sines(pixels_px[part, i], there[i], np.float32) * (terms[i].astype(np.float32) @ powers), axis=0)
             for i in (0, 1)
         )
         for i in (0, 1):
@@ -89,12 +88,6 @@ def without_waves_of_pixels(
 
     by_parts(without, len(pixels_px))
     return left_mm, curve_told
-
-
-def _at_work(terms: Array, waves: Array) -> tuple[Array, Array]:
-    """Terms and frequencies of the curve without those that are zero."""
-    kept = terms[len(_HARMONICS) :].any(axis=1)
-    return terms[np.concatenate([np.ones(len(_HARMONICS), bool), kept])], waves[kept]
 
 
 def _sines(position_px: Array, waves: Array, precision: type[np.floating] = np.float64) -> NDArray[Any]:

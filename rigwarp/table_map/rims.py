@@ -110,9 +110,10 @@ def find_seen(samples: Samples, borders: Borders, shape: tuple[int, ...]) -> See
     disk = np.hypot(*np.ogrid[-room : room + 1, -room : room + 1]) <= room
     padded = np.pad(here, room, mode="edge").astype(np.uint8)
     here = np.asarray(cv2.morphologyEx(padded, cv2.MORPH_CLOSE, disk.astype(np.uint8)), bool)[room:-room, room:-room]
-    for border in borders.borders:
+    if borders.borders:
         middles = (pixel_centres(here.shape).reshape(-1, 2) + 0.5) * square - 0.5
-        here |= (np.abs(border.margin(middles)) <= 2.0 * border.band.half_px).reshape(here.shape)
+        for border in borders.borders:
+            here |= (np.abs(border.margin(middles)) <= 2.0 * border.band.half_px).reshape(here.shape)
     return Seen(square_px=square, here=here)
 
 

@@ -32,15 +32,15 @@ def assign_zones(
     lit = zones_lit(zone_map)
     if len(lit) == 1:
         return np.full(len(samples), lit[0], np.int64)
-    filled, away = _filled(zone_map)
+    filled, away = _filled(zone_map, lit)
     u, v = _indices(samples.pixels_px, zone_map.shape)
     zone = filled[v, u].copy()
-    numbers = np.unique(filled)
     unsure = np.flatnonzero((away[v, u] < _UNSURE_PX) & (True if doubtful is None else doubtful))
-    if len(numbers) < 2 or not len(unsure):
+    if len(lit) < 2 or not len(unsure):
         return zone
     pixels, table = samples.pixels_px[unsure], samples.table_mm[unsure]
-    distance = np.stack(in_two_threads(lambda number: _distance(model, pixels, table, number), numbers.tolist()))
+    distance = np.stack(in_two_threads(lambda number: _distance(model, pixels, table, number), lit))
+    numbers = np.array(lit)
     nearest = np.argmin(distance, axis=0)
     shortest = distance[nearest, np.arange(len(unsure))]
     own = distance[np.searchsorted(numbers, zone[unsure]), np.arange(len(unsure))]
@@ -61,8 +61,8 @@ def zone_owners(pixels_px: Mapping[int, NDArray[np.floating]], shape: tuple[int,
     return np.asarray(seen[row, column])
 
 
-def _filled(zone_map: NDArray[np.int16]) -> tuple[NDArray[np.int64], Array]:
-    """The zone of the nearest lit pixel, (H, W), and the distance to the nearest pixel of another zone."""
+def _filled(zone_map: NDArray[np.int16], lit: list[int]) -> tuple[NDArray[np.int64], Array]:
+    """The zone of the nearest lit pixel, (H, W), and the distance to the nearest pixel of another zone of `lit`."""
     row, column = distance_transform_edt(zone_map == NO_LIGHT, return_distances=False, return_indices=True)
     filled = zone_map[row, column].astype(np.int64)
     away = np.full(zone_map.shape, np.inf)
@@ -72,7 +72,7 @@ def _filled(zone_map: NDArray[np.int16]) -> tuple[NDArray[np.int64], Array]:
         if not inside.all():
             away[inside] = distance_transform_edt(inside)[inside]
 
-    in_two_threads(measure, np.unique(filled).tolist())
+    in_two_threads(measure, lit)
     return filled, away
 
 

@@ -81,7 +81,7 @@ def camera_picture(photo: Photo, state: PreviewState) -> Picture:
 
 def brightest_and_burnt(photo: Photo) -> tuple[float, float]:
     """Level of the brightest spots, and share of the picture that is at full scale; both of 1."""
-    return _levels(photo)[2], float(np.mean(photo == np.iinfo(photo.dtype).max))
+    return _levels(photo)[2], _burnt(photo)
 
 
 def picture_place(shape: tuple[int, int]) -> tuple[int, int, float]:
@@ -101,10 +101,8 @@ def _camera_picture(whole: Picture, photo: Photo, state: PreviewState) -> None:
     left, top, scale = picture_place((photo.shape[0], photo.shape[1]))
     size = (round(photo.shape[1] * scale), round(photo.shape[0] * scale))
     how = cv2.INTER_AREA if scale < 1.0 else cv2.INTER_LINEAR
-    grey = np.asarray(
-        cv2.resize((photo if photo.dtype == np.uint8 else photo >> 8).astype(np.uint8), size, interpolation=how),
-        np.uint8,
-    )
+    eight_bits = photo if photo.dtype == np.uint8 else (photo >> 8).astype(np.uint8)
+    grey = np.asarray(cv2.resize(eight_bits, size, interpolation=how), np.uint8)
     shown: Picture = np.repeat(grey[..., None], 3, axis=2)
     if state.cells is not None:
         _empty_cells(shown, state.cells == 0)
@@ -153,7 +151,7 @@ def _column(whole: Picture, photo: Photo, state: PreviewState) -> None:
     _meter(whole, levels)
     left, top, width, _ = _METER
     beside = left + width + 66
-    burnt = brightest_and_burnt(photo)[1]
+    burnt = _burnt(photo)
     right = _GOOD_BRIGHTS[0] <= levels[2] <= _GOOD_BRIGHTS[1]
     facts = [
         ("brightest", f"{100 * levels[2]:.0f} %", GOOD if right else CAUTION),
@@ -205,3 +203,8 @@ def _levels(photo: Photo) -> tuple[float, float, float]:
     """Dark, middle and bright levels of the picture as shares of full scale."""
     low, middle, high = np.quantile(photo[::2, ::2], [0.01, 0.5, 0.999]) / np.iinfo(photo.dtype).max
     return float(low), float(middle), float(high)
+
+
+def _burnt(photo: Photo) -> float:
+    """Share of the picture at full scale."""
+    return float(np.mean(photo == np.iinfo(photo.dtype).max))

@@ -18,6 +18,8 @@ from rigwarp.files.names import FRAMES, PATTERNS_FILE
 from rigwarp.geometry import Photo
 from rigwarp.patterns import LevelFrame, PatternSet, PhaseFrame, PlaidFrame
 
+_WAITING = 8  # photographs that may wait for the disk: more would fill the memory
+
 
 def photograph(bench: Bench, pictures: Iterable[Frame], *, advance: Callable[[], None]) -> Iterator[Photo]:
     """Show each picture and photograph it; `advance` is called after each one."""
@@ -34,9 +36,6 @@ class Recorded:
 
     patterns: PatternSet
     decoder: Decoder
-
-
-_WAITING = 8  # photographs that may wait for the disk: more would fill the memory
 
 
 class FrameWriter:

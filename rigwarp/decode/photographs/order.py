@@ -13,7 +13,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.decode.signal.position import TURN
-from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array
 from rigwarp.patterns import GrayFrame, LevelFrame, PatternFrame, PatternSet, PhaseFrame, PlaidFrame, StripeFrame
 from rigwarp.rig import decode_transfer
@@ -27,7 +26,7 @@ _LIT = 0.3  # of the contrast of the best lit pixels
 _BEST_LIT = 0.01  # of all pixels: a display may be small in the picture
 _MOST_MISFIT = 0.25  # of a photograph at a place, squared, in amplitudes: worse is no worse
 _MOST_PLACES = 0.75  # of the places, where a set has bits of a code: half of them are as bright as a uniform frame
-_WRONG = 0.35  # amplitudes, median over the places: a photograph of its own pattern is nearer
+_WRONG = 0.35  # amplitudes, at half of the places or at most of them: a photograph of its own pattern is nearer
 _NOISE = 0.33  # of the distance to all patterns, own ones' median: noise alone is at 0.37 and more, poor light at 0.30
 _AS_NEAR = 2.0  # times the distance of the other photographs from their own patterns
 _ALIKE = 0.1  # amplitudes: photographs of one uniform frame are nearer to each other
@@ -38,6 +37,7 @@ _SAME_LIGHT = 0.08  # of white: uniform frames nearer than this are not told apa
 _SAME_CODE = 0.006  # of full scale: a photograph taken twice is as bright to within its noise
 _MOST_OF_MIDDLE = 0.65  # of white's light in the middle one of the uniform frames
 _MOST_MISCOUNTED = 3  # photographs missing or too many
+_USUAL_GAMMA = 2.2  # of projectors, and of cameras of 8 bits
 _TURNED = {
     "upside down": (slice(None, None, -1), slice(None, None, -1)),
     "mirrored left to right": (slice(None), slice(None, None, -1)),
@@ -90,25 +90,6 @@ class Order:
         return tuple(self.shows.index(n) for n in range(self.patterns))
 
 
-class WrongPhotographs(MeasurementError):
-    """Photographs that are not what their numbers say: `order` tells what they are, `what` says it in words.
-
-    `one_of_several`: zones, each with a folder of its own; then a photograph may be from another's.
-    """
-
-    def __init__(self, order: Order, labels: Sequence[str], advice: str = "", *, one_of_several: bool = False) -> None:
-        self.order, self._labels, self._one_of_several = order, labels, one_of_several
-        self.what = "; ".join(_sentences(order, labels, one_of_several=one_of_several))
-        super().__init__(
-            f"{self.what}. Every photograph must show the pattern of its own number: put the photographs right"
-            f"{f' ({advice})' if advice else ''}, or scan again"
-        )
-
-    def with_advice(self, advice: str) -> "WrongPhotographs":
-        """The same with a way to put them right."""
-        return WrongPhotographs(self.order, self._labels, advice, one_of_several=self._one_of_several)
-
-
 def find_order(photos: Sequence[Codes], patterns: PatternSet) -> Order:
     """Compare every photograph (H, W) with every pattern of a set of one exposure, at a few lit places.
 
@@ -159,7 +140,7 @@ class _Look:
         positions = np.stack([_position(seen, patterns, wanted, axis) for axis in range(2)])
         self._signals = np.stack([_signal(frame, positions, patterns, span) for frame in patterns.frames])
         self._share = _MOST_PLACES if any(isinstance(frame, GrayFrame) for frame in self._frames) else 0.5
-        self.distance = np.quantile(np.abs(seen[:, None] - self._signals[None]), self._share, axis=2)
+        self.distance = self._off(seen[:, None] - self._signals[None])
 
     @property
     def own(self) -> float:
@@ -174,7 +155,7 @@ class _Look:
 
     def nearest(self, light: Array, *, before: int) -> int:
         """Pattern that light (P,) of another photograph shows, of two alike the one `before`; -1 where none fits."""
-        off = np.quantile(np.abs(self._seen(light) - self._signals), self._share, axis=1)
+        off = self._off(self._seen(light) - self._signals)
         best = int(np.argmin(off))
         if before >= 0 and self._frames[best] == self._frames[before]:
             best = before
@@ -230,14 +211,13 @@ class _Look:
         there = [i for i in there if found[i] == self._wanted[i]]
         if len(there) < 3:
             return
-        level = np.median(self._light, axis=1)
-        if np.ptp(level[there]) < _FOLLOWED * 2.0 * np.median(self._amplitude):
+        light = np.median(self._light, axis=1)
+        span = float(np.ptp(light[there]))
+        level = (light - light[there].min()) / max(span, 1e-9)
+        if span < _FOLLOWED * 2.0 * np.median(self._amplitude) or np.median(level[there]) > _MOST_OF_MIDDLE:
             return  # the camera's exposure follows the light: nothing is told by brightness
-        level = (level - level[there].min()) / max(float(np.ptp(level[there])), 1e-9)
-        if np.median(level[there]) > _MOST_OF_MIDDLE:
-            return  # here as well
         # a camera of another curve than the usual one shows dark greys far darker, but not alike
-        code = np.median(self._light, axis=1) ** (1.0 / 2.2)
+        code = light ** (1.0 / _USUAL_GAMMA)
         nominal = [_level(self._frames[self._wanted[i]]) for i in there]
         by_light, by_code = sorted(there, key=lambda i: float(level[i])), sorted(zip(nominal, there, strict=True))
         moved = False
@@ -274,7 +254,7 @@ class _Look:
                 continue
             for how, way in _TURNED.items():
                 seen = self._seen(_light([photos[numbers[index]][way][places]])[0])
-                if np.quantile(np.abs(seen - self._signals[self._wanted[index]]), self._share) < _WRONG:
+                if self._off(seen - self._signals[self._wanted[index]]) < _WRONG:
                     found[numbers[index]] = how
                     shows[index] = self._wanted[index]
                     break
@@ -282,6 +262,10 @@ class _Look:
 
     def _seen(self, light: Array) -> Array:
         return np.asarray((light - self._middle) / np.maximum(self._amplitude, 1e-6))
+
+    def _off(self, beside: Array) -> Array:
+        """(...) usual size of what light differs by at the places (..., P)."""
+        return np.asarray(np.quantile(np.abs(beside), self._share, axis=-1))
 
 
 def _places(photos: Sequence[Codes]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
@@ -301,7 +285,7 @@ def _light(codes: list[NDArray[np.unsignedinteger]]) -> Array:
     """(F, N) light of codes, by the usual response."""
     stack = np.stack(codes)
     full = np.iinfo(stack.dtype).max
-    return np.asarray(stack / full, float) ** (2.2 if full == 255 else 1.0)
+    return np.asarray(stack / full, float) ** (_USUAL_GAMMA if full == 255 else 1.0)
 
 
 def _counted(light: Array, patterns: PatternSet) -> tuple[list[int], list[int]]:
@@ -367,49 +351,4 @@ def _very_same(first: Array, second: Array) -> bool:
 
 def _usual(frame: PatternFrame) -> float:
     """Light of a uniform frame as projectors usually show it, share of white."""
-    return float(_level(frame) / 255.0) ** 2.2
-
-
-def _sentences(order: Order, labels: Sequence[str], *, one_of_several: bool) -> list[str]:
-    if order.columns_last:
-        return ["all patterns along y are shown before those along x, where the set has those along x first"]
-    told = [f"photograph {labels[own]} is {how}" for own, how in order.turned.items()]
-    if len(order.shows) != order.patterns:
-        return told + _miscounted(order, labels)
-    done: set[int] = set()
-    for own, shown in enumerate(order.shows):
-        if shown == own or own in done:
-            continue
-        if shown >= 0 and order.shows[shown] == own:
-            done.add(shown)
-            told.append(f"photographs {labels[own]} and {labels[shown]} are exchanged")
-        elif shown >= 0 and one_of_several:  # another zone's light leaves its own dark, which looks like some grey
-            told.append(
-                f"photograph {labels[own]} does not show its own pattern; by what is seen of its own zone it looks "
-                f"like {labels[shown]}, and it may be another zone's"
-            )
-        elif shown == own - 1:
-            told.append(
-                f"photograph {labels[own]} shows the picture before it, {labels[shown]}: "
-                "it was taken too early or twice"
-            )
-        elif shown >= 0:
-            told.append(f"photograph {labels[own]} shows the pattern of {labels[shown]}")
-    return told
-
-
-def _miscounted(order: Order, labels: Sequence[str]) -> list[str]:
-    """Sentences on photographs that are missing or too many."""
-    told = [
-        f"the photograph of pattern {number:04d} is missing: the one before it is photograph {labels[before]}"
-        if before >= 0
-        else f"the photograph of pattern {number:04d}, the first one, is missing"
-        for number in range(order.patterns)
-        if number not in order.shows
-        for before in [max((i for i, shown in enumerate(order.shows) if 0 <= shown < number), default=-1)]
-    ]
-    for own, shown in enumerate(order.shows):
-        first = order.shows.index(shown)
-        if first != own:
-            told.append(f"photographs {labels[first]} and {labels[own]} show the same picture: it was taken twice")
-    return told
+    return float(_level(frame) / 255.0) ** _USUAL_GAMMA

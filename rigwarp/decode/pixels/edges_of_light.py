@@ -35,8 +35,9 @@ def widen_at_edges(
     contrast -= contrast >> 2  # darker by a quarter than the pixel itself is an edge
     edge: BoolArray = np.asarray(darkest < contrast) & (pictures.reason == Reason.OK)
     at = np.stack(np.nonzero(edge))
-    middle = np.maximum(_light(ends, light_of_code, at), _LEAST_LIGHT)
-    slope = np.stack([_difference(lambda at: _light(ends, light_of_code, at), at, axis) for axis in (0, 1)])
+    light = partial(_light, ends, light_of_code)
+    middle = np.maximum(light(at), _LEAST_LIGHT)
+    slope = np.stack([_difference(light, at, axis) for axis in (0, 1)])
     away_px = _SPREAD_PX2 * slope / middle
     # steps from pixel to pixel are as small as light is mixed at the edge itself
     inside = at + np.rint(_INSIDE_PX * slope / np.maximum(np.hypot(*slope), _LEAST_LIGHT)).astype(np.intp)

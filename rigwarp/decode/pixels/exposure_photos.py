@@ -49,7 +49,6 @@ class ExposurePhotos:
     patterns, layouts : what was shown, and its stripes along x and y.
     ends : indices of black and white.
     photos : put right as far as that was asked for.
-    evened : light was; then dim pixels are as likely lit by what was added as by the projector.
     processing : what the camera does to its pictures; None before `put_right`.
     """
 
@@ -61,7 +60,6 @@ class ExposurePhotos:
             raise InputError("patterns.json: fewer than two uniform grey frames. Export the patterns again.")
         self.ends = (levels[min(levels)], levels[max(levels)])
         self.photos: list[Codes] = []
-        self.evened = False
         self.processing: Processing | None = None
         self._camera_scale = 0  # the largest code of the photographs as they were taken
         self._followed = 0.0  # by what factor the exposure followed the picture: then grey frames tell nothing
@@ -163,7 +161,6 @@ class ExposurePhotos:
             return None
         photos, course = found
         self.go_on_with(photos)
-        self.evened = True
         self.processing = self._processed(taken, lit, response)  # of the photographs as they were taken
         return course
 
@@ -197,6 +194,16 @@ class ExposurePhotos:
         if self._grey is None:
             self._grey = Grey(response=self._response(self.photos, usable), lit=self._bright(usable))
         return self._grey
+
+    def telling(self, usable: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """Usable pixels (H, W) that tell of the chain: those that the projector lights alone, where others mislead.
+
+        Once light was evened out, dim pixels are as likely lit by what was added. Where most are dim, it is a display's
+        glow on the table beside it.
+        """
+        lit = self.told_by_grey(usable).lit
+        mostly_glow = 2 * np.count_nonzero(lit) < np.count_nonzero(usable)
+        return lit if mostly_glow or self._light is not None else usable
 
     def _bright(self, usable: NDArray[np.bool_]) -> NDArray[np.bool_]:
         """Usable pixels that the projector lights: where daylight grows, white exceeds black everywhere else, too."""

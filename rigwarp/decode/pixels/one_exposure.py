@@ -13,10 +13,11 @@ from rigwarp.decode.decoded import Decoded, Reason
 from rigwarp.decode.photographs.common_picture import expected_plaid, lay_over
 from rigwarp.decode.photographs.level_change import LevelChange
 from rigwarp.decode.photographs.motion import CameraPath, find_path, moved_back
-from rigwarp.decode.photographs.order import WrongPhotographs, find_order
+from rigwarp.decode.photographs.order import find_order
 from rigwarp.decode.photographs.places import look
 from rigwarp.decode.photographs.processing import uneven_noise
 from rigwarp.decode.photographs.repeats import displaced_cells, shift_between_repeats
+from rigwarp.decode.photographs.wrong_photographs import WrongPhotographs
 from rigwarp.decode.pixels.camera_response import Codes, pixel_sample
 from rigwarp.decode.pixels.edges_of_light import widen_at_edges
 from rigwarp.decode.pixels.exposure_photos import ExposurePhotos, Grey
@@ -109,9 +110,7 @@ class ExposureDecoder:
             made, self._no_answers = self._no_answers, None
             values = no_answers(reason.shape) if made is None else made.result()
             pictures = new_pictures(reason.copy(), values, repeats=bool(repeats))
-            # where most of the usable light is a display's glow on the table beside it, that tells nothing of the chain
-            mostly_glow = 2 * np.count_nonzero(lit) < np.count_nonzero(usable)
-            sample = pixel_sample(photos, lit if exposure.evened or mostly_glow else usable, shown_frames(layouts))
+            sample = pixel_sample(photos, exposure.telling(usable), shown_frames(layouts))
             chain = learn_signal_model(sample, layouts, response, ends, repeats, pool)
             check_waves(sample, layouts, chain, ends)
             low, high = exposure.patterns.light_range
@@ -132,8 +131,7 @@ class ExposureDecoder:
             judge_by_neighbours(
                 pictures, whole.freedom, pool, partial(displaced_cells, photos, with_gain, chain.light_of_code)
             )
-            steps = (layouts[0].steps, layouts[1].steps)
-            passed = decode_from_the_rest(pictures, photos, exposure.frames, chain, steps, whole.freedom)
+            passed = decode_from_the_rest(pictures, photos, exposure.frames, chain, whole.freedom)
             moved_share = share_that_moved(pictures)
             folds = find_folds(pictures, lit)
             # a shadow fades stripes, too

@@ -68,7 +68,6 @@ def decode_from_the_rest(
     photos: Sequence[NDArray[np.unsignedinteger]],
     frames: Frames,
     model: SignalModel,
-    steps: tuple[int, int],
     freedom: int,
 ) -> PassedBy | None:
     """Fill pixels in that were touched in a few photographs; None where there are none.
@@ -77,7 +76,6 @@ def decode_from_the_rest(
     ----------
     pictures : of all pixels, changed where a passer-by's are found.
     frames : all that the model of light explains.
-    steps : per period, of both axes.
     freedom : of chi2 in `pictures`.
     """
     reason = pictures.reason
@@ -87,7 +85,7 @@ def decode_from_the_rest(
     joined = cv2.morphologyEx(doubted[part], cv2.MORPH_CLOSE, np.ones((_JOIN_PX, _JOIN_PX), np.uint8))
     count, labels, figures, _ = cv2.connectedComponentsWithStats(joined)
     where = np.zeros(reason.shape, bool)
-    chain, gained, touched = wave_model(frames, model, steps), 0, set[int]()
+    chain, gained, touched = wave_model(frames, model), 0, set[int]()
     for number in range(1, count):
         left, top, width, height, area = figures[number]
         if not _LEAST_PX <= area <= _MOST_PX:

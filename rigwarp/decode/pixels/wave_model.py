@@ -71,8 +71,8 @@ class WaveModel:
         return state, left, np.stack([covariance[:, k, k] for k in POSITIONS], axis=-1)
 
 
-def wave_model(frames: Frames, model: SignalModel, steps: tuple[int, int]) -> WaveModel:
-    """Of `frames` the waves alone; `steps` per period, of both axes."""
+def wave_model(frames: Frames, model: SignalModel) -> WaveModel:
+    """Of `frames` the waves alone."""
     waves = frames.waves
     only = replace(
         frames,
@@ -84,11 +84,11 @@ def wave_model(frames: Frames, model: SignalModel, steps: tuple[int, int]) -> Wa
     )
     harmonic = np.zeros((len(only.index), 2))
     for f, (axis, period) in enumerate(zip(only.axis, only.period_px, strict=True)):
-        periods = np.unique(only.period_px[only.axis == axis])
-        cosine, sine = model.axes[axis].error.coefficients_turns[int(np.searchsorted(periods, period))]
+        error = model.axes[axis].error
+        cosine, sine = error.coefficients_turns[error.periods_px.index(period)]
         # a phase error Im(h exp(-i N phase)) comes of stripes Re(h* exp(i (N - 1) phase))
         harmonic[f] = TURN * np.array([-sine, cosine])
-    order = np.array(steps)[only.axis] - 1.0
+    order = np.array([axis.error.order for axis in model.axes])[only.axis] - 1.0
     return WaveModel(frames=only, strength=np.ones(len(harmonic)), harmonic=harmonic, order=order, model=model)
 
 

@@ -38,7 +38,7 @@ _SYSTEMATIC_PX = 0.25  # by which a profile of light may be drawn to one side
 _CUT_BEAM = 0.5 * (8.0 / (3.0 * np.pi)) ** 2  # of the exponent of a wave's fading
 _MOST_REGAINED = 4.0  # a wave that has faded by more is noise
 _TOGETHER = 3.0  # what moves one stretch's estimate may move its neighbours'
-_STEPS = 13  # of the distance up to the half width, for counting samples
+_DEPTHS = 13  # steps of the distance up to the half width, for counting samples
 _SOUND_COUNT = 0.8  # share of the usual count, and ...
 _SOUND_LIGHT = 0.1  # ... how far from the usual light
 _IN_A_ROW = 3  # steps that are sound
@@ -260,7 +260,7 @@ def _border(
 def _line(band: Band, profile: LightProfile, beam_px: float) -> tuple[Array, Array, Array]:
     """Terms of the smooth line, (n,) its 1-sigma at each stretch, px, and the least that noise allows."""
     known = np.isfinite(profile.share) & np.isfinite(profile.distance_px)
-    profile = LightProfile(**{name: values[known] for name, values in vars(profile).items()})
+    profile = profile.only(known)
     centres = band.centres_px()
     found = line_by_light(profile, len(centres), band.half_px, beam_px)
     variance = found.variance_px2
@@ -287,7 +287,7 @@ def _line_basis(band: Band, pixels_px: Array) -> Array:
 def _sound(border: Border, samples: Samples, stretch: IntArray, own: list[BoolArray], share: Array) -> BoolArray:
     """(N,) whether each sample may be fitted; see the module's words."""
     margin = border.margin(samples.pixels_px)
-    step = border.band.half_px / _STEPS
+    step = border.band.half_px / _DEPTHS
     sound = np.zeros(len(samples), bool)
     for here, sign in zip(own, (-1.0, 1.0), strict=True):
         depth = sign * margin
@@ -300,12 +300,12 @@ def _sound(border: Border, samples: Samples, stretch: IntArray, own: list[BoolAr
 
 def _first_sound(stretch: IntArray, column: IntArray, share: Array, stretches: int) -> IntArray:
     """(n,) the step of the distance at which samples begin to be sound, stretch by stretch."""
-    shape = (stretches, max(int(column.max(initial=0)) + 1, _STEPS + _IN_A_ROW))
+    shape = (stretches, max(int(column.max(initial=0)) + 1, _DEPTHS + _IN_A_ROW))
     index = stretch * shape[1] + column
     count = np.bincount(index, minlength=shape[0] * shape[1]).reshape(shape)
     with np.errstate(invalid="ignore"):
         light = np.bincount(index, np.nan_to_num(share), minlength=shape[0] * shape[1]).reshape(shape) / count
-    usual = np.median(np.where(count[:, _STEPS:] > 0, count[:, _STEPS:], 0), axis=1, keepdims=True)
+    usual = np.median(np.where(count[:, _DEPTHS:] > 0, count[:, _DEPTHS:], 0), axis=1, keepdims=True)
     good = (count >= _SOUND_COUNT * usual) & (count > 0) & (np.abs(light - 1.0) < _SOUND_LIGHT)
-    runs = np.all([good[:, k : k + _STEPS] for k in range(_IN_A_ROW)], axis=0)
-    return np.where(runs.any(axis=1), np.argmax(runs, axis=1), _STEPS)
+    runs = np.all([good[:, k : k + _DEPTHS] for k in range(_IN_A_ROW)], axis=0)
+    return np.where(runs.any(axis=1), np.argmax(runs, axis=1), _DEPTHS)

@@ -13,7 +13,7 @@ import numpy as np
 from scipy import sparse
 from scipy.special import ndtr
 
-from rigwarp.geometry import Array, BoolArray, IntArray
+from rigwarp.geometry import Array, BoolArray, IntArray, Rows
 from rigwarp.geometry.threads import in_two_threads
 
 STEPS = 100  # from one end of the strip to the other
@@ -36,7 +36,7 @@ _PRIOR = 0.5  # of the half width: how far from its designed place a border may 
 
 
 @dataclass(frozen=True, kw_only=True)
-class LightProfile:
+class LightProfile(Rows):
     """M samples near a border.
 
     Attributes
@@ -97,7 +97,7 @@ def line_by_light(profile: LightProfile, stretches: int, half_px: float, beam_px
     uneven = _uneven(bins, half_px)
 
     def by_zone(second: bool, where: Array, width: float) -> Array:
-        return _costs(bins.of(second), where, width, stretches, uneven)
+        return _costs(bins.only(bins.second == second), where, width, stretches, uneven)
 
     def least(width: float) -> float:
         cost = by_zone(False, few, width) + by_zone(True, few, width)
@@ -135,7 +135,7 @@ def _posterior(cost: Array, places: Array) -> tuple[Array, Array]:
 
 
 @dataclass(frozen=True, kw_only=True)
-class _Bins:
+class _Bins(Rows):
     """Averages over steps of the distance: (K,) each; `lost` is the share of the usual samples that are missing.
 
     `scatter`, `position` are the variances, for one sample, of its share and of its distance, px^2.
@@ -151,10 +151,9 @@ class _Bins:
     scatter: Array
     position: Array
 
-    def of(self, second: bool) -> "_Bins":
-        """Those of one zone."""
-        kept = self.second == second
-        return _Bins(**{name: values[kept] for name, values in vars(self).items()})
+    def whole(self, half_px: float) -> BoolArray:
+        """(K,) where all of the light is one zone's."""
+        return np.asarray((np.abs(self.distance_px) > half_px) & ~self.cut)
 
     def variance(self, uneven: float) -> Array:
         """(K,) of shares: a beam is no Gaussian; what ripple gathers it takes from all the light that is there; where
@@ -193,7 +192,7 @@ def _binned(profile: LightProfile, step: float, half_px: float) -> _Bins:
 
 def _uneven(bins: _Bins, half_px: float) -> float:
     """1-sigma of the gain of the light where all of it is one zone's, beyond what shares are off anyway."""
-    inside = (np.abs(bins.distance_px) > half_px) & ~bins.cut
+    inside = bins.whole(half_px)
     square = float(np.mean((bins.share[inside] - 1.0) ** 2)) if inside.any() else 0.0
     return float(np.sqrt(max(square - _SHARE_SIGMA**2, 0.0)))
 
@@ -204,7 +203,7 @@ def _drawn_px(bins: _Bins, half_px: float, width: float, uneven: float, line_px:
 
     Shares F(x / width) that are off by e, with weights w, move it by sum(w f e) / sum(w f^2), f being the slope of F.
     """
-    inside = (np.abs(bins.distance_px) > half_px) & ~bins.cut
+    inside = bins.whole(half_px)
     column = np.unique(np.rint(bins.distance_px[inside]), return_inverse=True)[1].ravel()
     if not column.size:
         return 0.0
@@ -212,7 +211,7 @@ def _drawn_px(bins: _Bins, half_px: float, width: float, uneven: float, line_px:
     off = np.bincount(column, bins.share[inside] - 1.0) / count
     alike = max(float(np.average(off**2, weights=count)) - (_SHARE_SIGMA / 2.0) ** 2, 0.0)
     beyond = (bins.distance_px - line_px[bins.stretch]) / width
-    slope = np.exp(-0.5 * beyond**2) / np.sqrt(2.0 * np.pi)
+    slope = _normal(beyond)
     weight = np.where(~bins.cut & (np.abs(beyond) < _LOCAL), slope, 0.0) / bins.variance(uneven)
     errors = [
         np.where(bins.second == second, error, 0.0)
@@ -227,11 +226,11 @@ def _information(
     bins: _Bins, half_px: float, width: float, uneven: float, line_px: Array
 ) -> tuple[Array, Array, Array]:
     """See `LineByLight`: shares g F(x / w) with the scatter of single samples where all of the light is one zone's."""
-    inside = (np.abs(bins.distance_px) > half_px) & ~bins.cut
+    inside = bins.whole(half_px)
     scatter = float(np.average(bins.scatter[inside], weights=bins.count[inside])) if inside.any() else 0.0
     sign = np.where(bins.second, 1.0, -1.0)
     beyond = sign * (bins.distance_px - line_px[bins.stretch]) / width
-    slope = np.exp(-0.5 * beyond**2) / np.sqrt(2.0 * np.pi)
+    slope = _normal(beyond)
     noise = np.maximum(scatter + bins.position * (slope / width) ** 2, 1e-12)
     weight = np.where(bins.cut | (np.abs(beyond) > _LOCAL), 0.0, bins.count / noise)
     whole = ndtr(beyond)
@@ -243,6 +242,11 @@ def _information(
     shared = (unknown.T * weight) @ unknown + np.diag([_BEAM**-2.0, gain**-2.0, gain**-2.0])
     information = np.asarray(np.bincount(bins.stretch, weight * moved**2, shape), float)
     return information, np.stack(crossed, axis=-1), np.asarray(shared, float)
+
+
+def _normal(x: Array) -> Array:
+    """Slope of F: the density of the normal distribution."""
+    return np.asarray(np.exp(-0.5 * x**2) / np.sqrt(2.0 * np.pi))
 
 
 def _costs(bins: _Bins, places: Array, width: float, stretches: int, uneven: float) -> Array:
