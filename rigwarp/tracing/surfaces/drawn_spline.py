@@ -17,6 +17,7 @@ import numpy as np
 from scipy import linalg, sparse
 
 from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry.arrays import GOLDEN
 from rigwarp.geometry.knot_spline import KnotSpline, design_matrices
 from rigwarp.geometry.nurbs import SplineAxis
 
@@ -42,7 +43,6 @@ _MEANING = 1.5  # times the variance for each unknown
 _ROUNDS = 4  # in which points of the rim are found to stray
 _TOGETHER_POINTS = 5  # that count as neighbours
 _APART_STILL = 1e-6  # knots that a step moves towards each other
-_GOLDEN = 0.5 * (np.sqrt(5.0) - 1.0)
 _RIDGE, _OPEN = 1e-12, 1e-9  # of the normal matrix' mean diagonal, for coefficients that no point supports
 
 Knots = tuple[Array, Array]
@@ -99,7 +99,7 @@ def drawn_spline(points_mm: Array, rim: BoolArray, *, rounding_mm: float) -> Dra
     """
     low, high = points_mm[:, :2].min(axis=0), points_mm[:, :2].max(axis=0)
     middle, half = 0.5 * (low + high), 0.5 * (high - low)
-    order = np.argsort(np.mod(np.arange(len(points_mm)) * _GOLDEN, 1.0))  # the file's neighbours are the face's
+    order = np.argsort(np.mod(np.arange(len(points_mm)) * GOLDEN, 1.0))  # the file's neighbours are the face's
     points, rim = np.column_stack([(points_mm[:, :2] - middle) / half, points_mm[:, 2]])[order], rim[order]
     asked = np.arange(len(points)) % _KEPT_OUT > 0
     knots = _searched(points[asked], rim[asked], rounding_mm)
