@@ -27,6 +27,7 @@ from rigwarp.camera import CameraModel
 from rigwarp.decode import Modulation
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array
+from rigwarp.geometry.pixel_map import zones_lit
 from rigwarp.geometry.robust import independent_errors
 from rigwarp.geometry.zernike import enclosing_disk
 from rigwarp.rig import Measured
@@ -149,8 +150,9 @@ def _result(
     told = observability(model, motions, tolerances, fit.covariance[:n_mount, :n_mount], middle)
     determined = share < POWER_FROM_PRIOR
     open_names = told.names if determined else (*told.names, "the mirror's radius (power) against its distance")
-    radius, deciders, table, power = None, None, scans[0], terms.index((2, 0))
+    table, power = scans[0], terms.index((2, 0))
     to_power, size = to_terms[power], zernike[power]
+    radius, deciders = None, None
     if determined:
         power_mm, sigma_mm = 1e-3 * side * size.um, 1e-3 * size.sigma_um
         radius = built_radius(model.surfaces, xy, motions, to_power=to_power, power_mm=power_mm, sigma_mm=sigma_mm)
@@ -167,7 +169,7 @@ def _result(
     panels, folds = panels_of(model.surfaces, grid, heights, side)
     height_map, sigma_map = grid.spread(height_um), grid.spread(1000.0 * heights.sigma)
     defects: list[Defect] = []
-    for zone in np.unique(grid.zone[grid.lit]):  # each by itself: at a fold the form has a step
+    for zone in zones_lit(grid.zone):  # each by itself: at a fold the form has a step
         height, sigma = (np.where(grid.zone == zone, values, np.nan) for values in (height_map, sigma_map))
         defects += find_defects(grid.x_mm, grid.y_mm, height, sigma)
     defects.sort(key=lambda defect: -abs(defect.depth_um))

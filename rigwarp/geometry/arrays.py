@@ -13,6 +13,9 @@ IntArray = NDArray[np.signedinteger[Any]]
 LARGEST = 1e60
 """What is larger, or nearer to 0 than its inverse, is no measured number, and its products are none at all."""
 
+GOLDEN = 0.6180339887498949
+"""The golden section: multiples of it, less their whole parts, fill 0..1 evenly, however few or many."""
+
 Photo = NDArray[np.uint8] | NDArray[np.uint16]
 """(H, W[, 3]) a photograph: code values as the camera gave them."""
 

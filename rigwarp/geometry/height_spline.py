@@ -112,14 +112,8 @@ class HeightSpline:
         """
         first_x, bx = self._basis(x_mm, 0, (nux,))
         first_y, by = self._basis(y_mm, 1, (nuy,))
-        order = np.arange(self.degree + 1)
-        columns = (first_x[:, None] + order)[:, :, None] * self.coefficients_mm.shape[1]
-        columns = columns + (first_y[:, None] + order)[:, None, :]
-        values = bx[0].T[:, :, None] * by[0].T[:, None, :]
-        n, per_row = len(values), (self.degree + 1) ** 2
-        return sparse.csr_matrix(
-            (values.ravel(), columns.ravel(), np.arange(n + 1) * per_row), shape=(n, self.coefficients_mm.size)
-        )
+        nx, ny = self.coefficients_mm.shape
+        return product_rows((first_x, bx[0].T, nx), (first_y, by[0].T, ny))
 
     def normal_equations(self, x_mm: Array, y_mm: Array, z_mm: Array) -> tuple[Array, Array]:
         """(M, M) matrix and (M,) right-hand side of the least-squares fit to points (N,), M = nx * ny.
@@ -261,6 +255,20 @@ def values_together(splines: Sequence[HeightSpline], x_mm: Array, y_mm: Array) -
 
     by_parts(fill, flat_x.size, at_once=_CHUNK)
     return found.reshape(*np.shape(x_mm), len(splines))
+
+
+def product_rows(x: tuple[IntArray, Array, int], y: tuple[IntArray, Array, int]) -> sparse.csr_matrix:
+    """(N, nx * ny) products of basis values at N points along x and y.
+
+    Of each axis: the number (N,) of the first function that is not 0 at each point, the values (N, degree + 1) from it
+    on, and how many functions there are.
+    """
+    (first_x, bx, nx), (first_y, by, ny) = x, y
+    columns = (first_x[:, None] + np.arange(bx.shape[1]))[:, :, None] * ny
+    columns = columns + (first_y[:, None] + np.arange(by.shape[1]))[:, None, :]
+    values = bx[:, :, None] * by[:, None, :]
+    starts = np.arange(len(values) + 1) * (bx.shape[1] * by.shape[1])
+    return sparse.csr_matrix((values.ravel(), columns.ravel(), starts), shape=(len(values), nx * ny))
 
 
 @lru_cache

@@ -6,6 +6,7 @@ import numpy as np
 from scipy import sparse
 
 from rigwarp.geometry.arrays import Array
+from rigwarp.geometry.height_spline import product_rows
 from rigwarp.geometry.nurbs import SplineAxis
 
 _CHUNK = 8192  # points evaluated at a time: keeps the gathered coefficients in the processor's cache
@@ -49,16 +50,9 @@ class KnotSpline:
         return found[0].reshape(x.shape), np.moveaxis(found[1:], 0, -1).reshape(*x.shape, 2)
 
 
-def design_matrices(axes: tuple[SplineAxis, SplineAxis], x: Array, y: Array) -> list[sparse.csr_matrix]:
-    """Basis values at finite points (N,), and their derivatives by x and by y: (N, nx * ny) each."""
-    (rows, bx, dx), (columns, by, dy) = axes[0].basis(x), axes[1].basis(y)
-    own = [np.arange(b.shape[1]) for b in (bx, by)]
-    where = (rows[:, None] + own[0])[:, :, None] * axes[1].count + (columns[:, None] + own[1])[:, None, :]
-    starts = np.arange(len(rows) + 1) * where[0].size
-    return [
-        sparse.csr_matrix(
-            ((along[:, :, None] * across[:, None, :]).ravel(), where.ravel(), starts),
-            shape=(len(rows), axes[0].count * axes[1].count),
-        )
-        for along, across in ((bx, by), (dx, by), (bx, dy))
-    ]
+def design_matrix(
+    axes: tuple[SplineAxis, SplineAxis], x: Array, y: Array, *, nux: int = 0, nuy: int = 0
+) -> sparse.csr_matrix:
+    """(N, nx * ny) basis values at finite points (N,), or a first derivative by x or y."""
+    (rows, *bx), (columns, *by) = axes[0].basis(x), axes[1].basis(y)
+    return product_rows((rows, bx[nux], axes[0].count), (columns, by[nuy], axes[1].count))

@@ -22,8 +22,7 @@ def in_two_threads(work: Callable[[_Item], _Result], items: Iterable[_Item]) -> 
 
 def by_rows(work: Callable[[slice], _Result], shape: tuple[int, ...]) -> list[_Result]:
     """`work` on bands of rows of an (H, W) picture, from top to bottom."""
-    rows = max(1, _BAND // max(1, shape[1]))
-    return in_two_threads(work, [slice(top, min(top + rows, shape[0])) for top in range(0, shape[0], rows)])
+    return by_parts(work, shape[0], at_once=max(1, _BAND // max(1, shape[1])))
 
 
 def by_parts(work: Callable[[slice], _Result], count: int, *, at_once: int = _PART) -> list[_Result]:

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from rigwarp.errors import InputError
 from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry.arrays import GOLDEN
 from rigwarp.patterns.frames import (
     Axis,
     GrayFrame,
@@ -20,8 +21,6 @@ from rigwarp.patterns.frames import (
     frame_to_dict,
 )
 from rigwarp.rig import Transfer, encode_transfer
-
-_GOLDEN = 0.6180339887498949  # multiples of it fill the unit interval evenly, however few or many
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -175,5 +174,5 @@ def _dithered(code: Array, rows: int) -> NDArray[np.uint8]:
     Plainly rounded, every row would be wrong in the same way at the same place, and no number of camera pixels would
     average that out.
     """
-    offset = (np.arange(rows) * _GOLDEN % 1.0).astype(np.float32)
+    offset = (np.arange(rows) * GOLDEN % 1.0).astype(np.float32)
     return np.floor(code.astype(np.float32) + offset[:, None]).astype(np.uint8)

@@ -17,6 +17,7 @@ from rigwarp.as_built.describe.ripple import Ripple, RippleSearch
 from rigwarp.as_built.fine_ripple.estimate import FineRipple
 from rigwarp.as_built.solve.raised import HeightFit
 from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry.pixel_map import zones_lit
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -220,7 +221,7 @@ class AsBuilt:
         return {**numbers, "from": _FROM["acceptance"]}
 
     def _zones(self) -> list[dict[str, Any]]:
-        heights = {int(n): self.height_um[self.zone == n] for n in np.unique(self.zone[self.zone >= 0])}
+        heights = {n: self.height_um[self.zone == n] for n in zones_lit(self.zone)}
         return [
             {"zone": n, "n": h.size, "rms_um": float(np.sqrt(np.mean(h**2))), "pv_um": float(np.ptp(h))}
             for n, h in heights.items()

@@ -11,6 +11,7 @@ from rigwarp.decode.pixels.layout import AxisLayout
 from rigwarp.decode.signal.response import Response, assumed_response, estimate_response
 from rigwarp.decode.signal.signal_model import UNSURE_SHAPE, shape_by_stripes
 from rigwarp.errors import MeasurementError
+from rigwarp.geometry.arrays import GOLDEN
 from rigwarp.patterns import PatternSet
 from rigwarp.rig import decode_transfer
 
@@ -19,7 +20,6 @@ Codes = NDArray[np.unsignedinteger]
 EIGHT_BITS = 255
 _SAMPLE = 9_000  # pixels from which noise and harmonics are learnt
 _PIECES, _KNIGHT = 8, 3  # of a row, and how far on the next row's lies
-_GOLDEN = 0.5 * (5.0**0.5 - 1.0)  # its multiples are spread evenly over 0..1 and never repeat
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -72,7 +72,7 @@ def pixel_sample(photos: Sequence[Codes], usable: NDArray[np.bool_], shown: list
     """
     step = max(1.0, np.count_nonzero(usable) / (_SAMPLE * _PIECES))
     number = np.arange(int(usable.shape[0] / step))
-    rows = ((number + number * _GOLDEN % 1.0) * step).astype(np.int64)
+    rows = ((number + number * GOLDEN % 1.0) * step).astype(np.int64)
     columns = np.arange(usable.shape[1]) * _PIECES // usable.shape[1]
     kept = usable[rows] & (columns == (number * _KNIGHT % _PIECES)[:, None])
     sample = np.stack([photo[rows][kept] for photo in photos])

@@ -12,10 +12,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from rigwarp.geometry import Array
+from rigwarp.geometry.arrays import GOLDEN
 
 _BINS = 24
 _BESIDE = 2  # bins on either side
-_GOLDEN = 0.6180339887498949  # multiples of it fill the unit interval evenly
 _MEDIAN_OF_SQUARE = 0.4549  # median of chi-square with one degree of freedom, per unit variance
 
 
@@ -69,7 +69,7 @@ def scatter_of_repeats(first: Array, again: Array, quantum_square: Array) -> Sca
     """
     bright = first > np.median(first)
     gain = float(np.median(first[bright] / np.maximum(again[bright], 1e-6))) if bright.any() else 1.0
-    spread = (np.arange(first.size) * _GOLDEN) % 1.0 - 0.5
+    spread = (np.arange(first.size) * GOLDEN) % 1.0 - 0.5
     difference = first - gain * again + spread * np.sqrt(quantum_square)
     return Scatter(
         light=0.5 * (first + again), square=difference**2 / (1 + gain**2), quantum_square=1.5 * quantum_square

@@ -72,12 +72,24 @@ def patch_surface(
     off = (points - flat[:3, 3]) @ flat[:3, 2]
     allowed, size = allowed_mm(patch, rounding_mm), np.ptp(points, axis=0).max()
 
-    def made(kind: Callable[..., FittedSurface], name: str, noise_mm: float, **more: Any) -> FittedSurface:
-        T = more.setdefault("T_mirror_from_surface", flat)
-        border = (patch.vertices_mm[patch.edges.border] - T[:3, 3]) @ T[:3, :3]
-        tessellation = _tessellation(patch, noise_mm=noise_mm, too_few=more.pop("too_few", False))
-        outline = Outline(edges_mm=border[..., :2])
-        return kind(zone=zone, name=f"{name} {zone}", outline=outline, tessellation=tessellation, **more)
+    def made(
+        kind: Callable[..., FittedSurface],
+        name: str,
+        noise_mm: float,
+        *,
+        frame: Array = flat,
+        too_few: bool = False,
+        **more: Any,
+    ) -> FittedSurface:
+        border = (patch.vertices_mm[patch.edges.border] - frame[:3, 3]) @ frame[:3, :3]
+        return kind(
+            zone=zone,
+            name=f"{name} {zone}",
+            T_mirror_from_surface=frame,
+            outline=Outline(edges_mm=border[..., :2]),
+            tessellation=_tessellation(patch, noise_mm=noise_mm, too_few=too_few),
+            **more,
+        )
 
     if np.sqrt(np.mean(off**2)) <= allowed:
         return made(FlatSurface, "panel", float(np.sqrt(np.mean(off**2))))
@@ -101,8 +113,7 @@ def patch_surface(
             return made(QuadricSurface, form.kind, form.residual_rms_mm, quadric=own_quadric, sigma=float(slope))
         fit = (_through_rulings(patch, points, flat, allowed) if rim_only else None) or fit_height(local)
     frame, fit = (flat, fit) if fit.sure_enough else _drawn_or_smoothest(fit, points, rim, flat, vectors, body, allowed)
-    noise, few_cells = fit.residual_rms_mm, fit.too_few_points
-    return made(SplineSurface, "patch", noise, too_few=few_cells, T_mirror_from_surface=frame, fit=fit)
+    return made(SplineSurface, "patch", fit.residual_rms_mm, frame=frame, too_few=fit.too_few_points, fit=fit)
 
 
 def _at_rim(patch: Patch) -> BoolArray:

@@ -17,7 +17,8 @@ import numpy as np
 from scipy import linalg, sparse
 
 from rigwarp.geometry import Array, BoolArray
-from rigwarp.geometry.knot_spline import KnotSpline, design_matrices
+from rigwarp.geometry.arrays import GOLDEN
+from rigwarp.geometry.knot_spline import KnotSpline, design_matrix
 from rigwarp.geometry.nurbs import SplineAxis
 
 _DEGREE = 3
@@ -42,7 +43,6 @@ _MEANING = 1.5  # times the variance for each unknown
 _ROUNDS = 4  # in which points of the rim are found to stray
 _TOGETHER_POINTS = 5  # that count as neighbours
 _APART_STILL = 1e-6  # knots that a step moves towards each other
-_GOLDEN = 0.5 * (np.sqrt(5.0) - 1.0)
 _RIDGE, _OPEN = 1e-12, 1e-9  # of the normal matrix' mean diagonal, for coefficients that no point supports
 
 Knots = tuple[Array, Array]
@@ -99,7 +99,7 @@ def drawn_spline(points_mm: Array, rim: BoolArray, *, rounding_mm: float) -> Dra
     """
     low, high = points_mm[:, :2].min(axis=0), points_mm[:, :2].max(axis=0)
     middle, half = 0.5 * (low + high), 0.5 * (high - low)
-    order = np.argsort(np.mod(np.arange(len(points_mm)) * _GOLDEN, 1.0))  # the file's neighbours are the face's
+    order = np.argsort(np.mod(np.arange(len(points_mm)) * GOLDEN, 1.0))  # the file's neighbours are the face's
     points, rim = np.column_stack([(points_mm[:, :2] - middle) / half, points_mm[:, 2]])[order], rim[order]
     asked = np.arange(len(points)) % _KEPT_OUT > 0
     knots = _searched(points[asked], rim[asked], rounding_mm)
@@ -224,7 +224,7 @@ class _Solved:
     @classmethod
     def of(cls, points: Array, knots: Knots, counts: Array) -> "_Solved":
         axes = _axis(knots[0]), _axis(knots[1])
-        basis = sparse.diags_array(counts) @ design_matrices(axes, points[:, 0], points[:, 1])[0]
+        basis = sparse.diags_array(counts) @ design_matrix(axes, points[:, 0], points[:, 1])
         normal = (basis.T @ basis).toarray()
         normal.flat[:: len(normal) + 1] += _RIDGE * np.trace(normal) / len(normal)
         factor = linalg.cho_factor(normal, check_finite=False)
@@ -292,7 +292,7 @@ class _Solved:
         counts = len(self.knots[0])
         moved = []
         for knots, wanted in zip(self.knots, (by[:counts], by[counts:]), strict=True):
-            gaps = np.diff(np.concatenate([[-1.0], knots, [1.0]]))
+            gaps = np.diff(knots, prepend=-1.0, append=1.0)
             room = np.minimum(_FARTHEST * gaps, np.maximum(0.5 * (gaps - _APART_STILL), 0.0))
             moved.append(knots + np.clip(wanted, -room[:-1], room[1:]))
         return _Solved.of(self.points, (moved[0], moved[1]), self.counts)
@@ -302,12 +302,12 @@ class _Solved:
         covariance = linalg.cho_solve(self.factor, np.eye(self.weights.size), check_finite=False)
         follow = covariance @ (self.basis.T @ self.by_knots)
         free = self.free(self.by_knots)
-        gaps = [np.diff(np.concatenate([[-1.0], k, [1.0]])) for k in self.knots]
+        gaps = [np.diff(k, prepend=-1.0, append=1.0) for k in self.knots]
         room = np.concatenate([np.minimum(g[:-1], g[1:]) for g in gaps])  # one that does nothing is there somewhere
         places = linalg.pinvh(free.T @ free + np.diag((self.scatter_mm / room) ** 2))
         total = np.zeros(len(at))
-        slopes = design_matrices(self.axes, at[:, 0], at[:, 1])[1:]
-        for axis, (slope, order) in enumerate(zip(slopes, ((1, 0), (0, 1)), strict=True)):
+        for axis, order in enumerate(((1, 0), (0, 1))):
+            slope = design_matrix(self.axes, at[:, 0], at[:, 1], nux=order[0], nuy=order[1])
             own, each = (part.reshape(len(at), -1) for part in (slope.indices, slope.data))
             variance = np.einsum("ni,nij,nj->n", each, covariance[own[:, :, None], own[:, None, :]], each)
             moves = self._by_knots(at, order) - slope @ follow

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry.arrays import GOLDEN
 from rigwarp.geometry.height_spline import HeightSpline
 from rigwarp.geometry.knot_spline import KnotSpline
 from rigwarp.tracing.cad.fit_uncertainty import SlopeUncertainty, noise_uncertainty, slope_uncertainty
@@ -66,7 +67,6 @@ _CELLS = (1, 2, 4, 7, 10, 14, 19, 25, 32, 40)  # per longer side, tried in turn
 _FINER, _COARSER = 1.25, 1.4  # the fits that the chosen one is compared with, in numbers of cells
 _SAMPLE = 12_000  # points that decide the number of cells
 _MORE = ((1, 0), (0, 1), (2, 0), (0, 2))  # cells that fits through rulings are compared with, across or along them
-_GOLDEN = 0.5 * (np.sqrt(5.0) - 1.0)
 _POINTS_PER_COEFFICIENT = 2.2  # fewer and nothing is left to judge the fit by
 _SURE = 1e-6  # of a slope: 0.001 mm on a table a metre away
 _TOGETHER = 3  # that count, for each coefficient
@@ -157,7 +157,7 @@ def spread_sample(count: int, most: int) -> NDArray[np.int64]:
     """
     step = max(count // most, 1)
     block = np.arange(count // step)
-    return np.asarray(block * step + (np.mod(block * _GOLDEN, 1.0) * step).astype(np.int64))
+    return np.asarray(block * step + (np.mod(block * GOLDEN, 1.0) * step).astype(np.int64))
 
 
 def _spread_over(points_mm: Array, cells: tuple[int, int]) -> int:
