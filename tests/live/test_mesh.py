@@ -345,7 +345,7 @@ def test_nothing_is_left_of_the_ways_that_lost(context, monkeypatch, way):
         renderer.close()
         assert all(isinstance(t.mglo, moderngl.InvalidObject) for t in made)
         made.clear()
-        return [kind for kind in kinds if kind[1:] != BYTES], set(warp.samples((64, 48)).prepared)
+        return [kind for kind in kinds if kind[1:] != BYTES], set(renderer.prepare(warp, (64, 48)).prepared)
 
     monkeypatch.setattr(moderngl.Context, "texture", noted)
     monkeypatch.setattr(gl, "is_software", lambda _: False)
