@@ -79,7 +79,7 @@ def play(
     ] = None,
     remote_host: Annotated[
         str, typer.Option("--remote-host", help="Where to listen; 0.0.0.0 lets other machines in.")
-    ] = "127.0.0.1",
+    ] = LOCAL,
     log_file: Annotated[Path | None, typer.Option("--log", metavar="FILE", help="A log that does not grow.")] = None,
     heartbeat: Annotated[
         Path | None, typer.Option("--heartbeat", metavar="FILE", help="A file rewritten every 5 s while all is well.")

@@ -20,6 +20,7 @@ from rigwarp.commands.view_text import (
     print_view_lens,
     print_view_verified,
 )
+from rigwarp.defaults import LOCAL
 from rigwarp.errors import InputError, UsageError
 from rigwarp.files import RigFolder, open_rig
 from rigwarp.jobs.bench.live_bench import live_bench
@@ -71,7 +72,7 @@ def view(
     ] = None,
     http_host: Annotated[
         str, typer.Option("--http-host", help="play: where to listen; 0.0.0.0 lets the whole network look.")
-    ] = "127.0.0.1",
+    ] = LOCAL,
     share: Annotated[
         str | None,
         typer.Option("--share", metavar="NAME", help="play: for programs on this computer, through shared memory."),

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from rigwarp.defaults import DWELL_S, FADE_S, Drawing, SampleCount
+from rigwarp.defaults import DWELL_S, FADE_S, LOCAL, Drawing, SampleCount
 from rigwarp.files import RigFolder
 from rigwarp.files.names import HEARTBEAT_FILE
 from rigwarp.jobs.page import PageOptions
@@ -50,7 +50,7 @@ class PlayOptions:
     dither: bool = False
     statistics: bool = False
     remote_port: int | None = None
-    remote_host: str = "127.0.0.1"
+    remote_host: str = LOCAL
     log_file: Path | None = None
     heartbeat: Path | None = None
     memory_limit_mib: float | None = None

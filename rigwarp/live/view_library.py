@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from rigwarp.defaults import LOCAL
 from rigwarp.files import current_view, open_rig, read_view_map
 from rigwarp.files.maps import read_lean_doubt
 from rigwarp.files.names import TOP_FILE, VIEW_MAP_FILE
@@ -70,7 +71,7 @@ class LoadedView:
         """The live top view that `rigwarp view play RIG --share NAME` shares, for another process."""
         return RingReader(name)
 
-    def sender(self, host: str = "127.0.0.1", port: int = TUIO_PORT, *, tuio: bool = False) -> PointsOut:
+    def sender(self, host: str = LOCAL, port: int = TUIO_PORT, *, tuio: bool = False) -> PointsOut:
         """Sends points to another program by OSC: `/rigwarp/point id x_mm y_mm sigma_mm`, or TUIO 1.1 cursors."""
         return PointsOut(self.maps.top, host=host, port=port, tuio=tuio)
 

@@ -222,7 +222,7 @@ def test_the_trial_leaves_nothing_out():
 def test_coarse_texture_units_are_found_out(context, monkeypatch):
     """As if there were no bits for weights at all, and the unit were used all the same; and one that cannot draw into
     sRGB textures."""
-    assert reference.mesh_is_exact(context)  # every one is, by its texture unit or without
+    assert gl.mesh_is_exact(context)  # every one is, by its texture unit or without
     monkeypatch.setattr(gl_mesh, "filters_finely", lambda _: True)
     room = GlPicture.room
 
@@ -231,13 +231,13 @@ def test_coarse_texture_units_are_found_out(context, monkeypatch):
         self.texture.filter = (moderngl.NEAREST, moderngl.NEAREST)
 
     monkeypatch.setattr(GlPicture, "room", unfiltered)
-    assert not reference.mesh_is_exact(context)
+    assert not gl.mesh_is_exact(context)
 
     def refused(self, stored):
         raise moderngl.Error("the framebuffer is not complete")
 
     monkeypatch.setattr(GlPicture, "room", refused)
-    assert not reference.mesh_is_exact(context)
+    assert not gl.mesh_is_exact(context)
 
 
 COARSE = """
@@ -265,14 +265,14 @@ def test_weights_of_eight_bits_in_all_are_found_out_and_gone_without(context, mo
     for room in (gl_filter, gl_mesh):
         monkeypatch.setattr(room, "drawing_program", coarse)
     assert not gl_filter.filters_finely(context)
-    assert reference.mesh_is_exact(context)
+    assert gl.mesh_is_exact(context)
     for sampled in ("fine", "quick"):
         warp, picture = warp_of(bent_rig.curved_prewarp(2.2)).sampled(sampled), bent_rig.noisy(90, 67)
         renderer = GlRenderer(warp, context, way="meshed")
         assert reference.codes_beyond(renderer.render(picture), warp, picture).max() <= 1
         renderer.close()
     monkeypatch.setattr(gl_mesh, "filters_finely", lambda _: True)
-    assert not reference.mesh_is_exact(context)
+    assert not gl.mesh_is_exact(context)
 
 
 def test_which_weights_are_fine():
@@ -345,7 +345,7 @@ def test_nothing_is_left_of_the_ways_that_lost(context, monkeypatch, way):
         renderer.close()
         assert all(isinstance(t.mglo, moderngl.InvalidObject) for t in made)
         made.clear()
-        return [kind for kind in kinds if kind[1:] != BYTES], set(warp.samples((64, 48)).prepared)
+        return [kind for kind in kinds if kind[1:] != BYTES], set(renderer.prepare(warp, (64, 48)).prepared)
 
     monkeypatch.setattr(moderngl.Context, "texture", noted)
     monkeypatch.setattr(gl, "is_software", lambda _: False)

@@ -140,7 +140,7 @@ def test_positions_for_a_picture_of_another_size_are_looked_up_beside_the_frame_
 
     monkeypatch.setattr(warp_module, "sample_map", noted)
     warp, sent = tiny_warp(), Sent()
-    warp.samples((4, 4))
+    warp.kept_samples((4, 4))
     keeper = WarpKeeper(warp)
     keeper.start()
     session = Session(warp, still(4), keeper=keeper, remote=sent, open_named=lambda name: still(6))

@@ -7,10 +7,10 @@ import bent_rig
 import numpy as np
 import pygame
 
-from rigwarp.live.render.gl import GlRenderer, frame_of
+from rigwarp.live.render.gl import GlRenderer, frame_of, mesh_is_exact
 from rigwarp.live.render.gl_context import is_es, standalone_context
 from rigwarp.live.render.picture import YuvPicture, rgb_of
-from rigwarp.live.render.reference import ReferenceRenderer, codes_beyond, mesh_is_exact
+from rigwarp.live.render.reference import ReferenceRenderer, codes_beyond
 from rigwarp.live.render.warp import warp_of
 from rigwarp.live.run.window import open_window
 

@@ -14,13 +14,14 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from rigwarp.defaults import LOCAL
 from rigwarp.devices import VIRTUAL
 from rigwarp.errors import DeviceError, InputError
 from rigwarp.files import RigFolder, write_bytes
 from rigwarp.files.pictures import picture_bytes, read_colour
 from rigwarp.jobs.view.scan import view_of
 from rigwarp.jobs.view.top import current_top
-from rigwarp.live.view.http_server import LOCAL, PictureServer
+from rigwarp.live.view.http_server import PictureServer
 from rigwarp.live.view.player import CameraFeed, Frames, Sink, ViewShown, play_view
 from rigwarp.live.view.recorder import Recorder, require_recordable
 from rigwarp.live.view.ring import FrameRing, ring_path

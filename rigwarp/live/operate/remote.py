@@ -30,6 +30,7 @@ import time
 from collections import deque
 from functools import partial
 
+from rigwarp.defaults import LOCAL
 from rigwarp.errors import DeviceError
 from rigwarp.live.operate.osc import MalformedPacket, Message, build_message, parse_packet
 from rigwarp.live.run.statistics import Counts
@@ -38,7 +39,6 @@ from rigwarp.talk.commands import MOST_WAITING, Command, Inlet, MalformedCommand
 
 log = logging.getLogger(__name__)
 PREFIX = "/rigwarp/"
-LOCAL = "127.0.0.1"
 _PACKET_BYTES = 65536
 _LARGE_BYTES = 16384
 """Packets of more come one by one, not ten in a millisecond: a polygon with every corner allowed takes 11 kB."""

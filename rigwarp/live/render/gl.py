@@ -19,9 +19,9 @@ from rigwarp.live.render.gl_picture import GlPicture, texture_size
 from rigwarp.live.render.gl_programs import GROUP_SIDE, UNITS, WRITTEN_IMAGE, defined, drawing_program, switches
 from rigwarp.live.render.mesh_tiles import MeshTiles, mesh_tiles
 from rigwarp.live.render.picture import AnyPicture, Picture, YuvPicture
-from rigwarp.live.render.reference import mesh_is_exact
+from rigwarp.live.render.reference import MOST_CODES, codes_beyond, trial_pictures, trial_prewarp
 from rigwarp.live.render.sampling import GRID, SampleMap
-from rigwarp.live.render.warp import Warp, as_warp
+from rigwarp.live.render.warp import Warp, as_warp, warp_of
 from rigwarp.prewarp import Prewarp
 
 Way = Literal["auto", "drawn", "computed", "meshed"]
@@ -349,6 +349,21 @@ class GlRenderer:
                 texture.filter = (moderngl.NEAREST, moderngl.NEAREST)
         for texture, values in zip(self._maps, samples.prepared[_MAP], strict=True):
             texture.write(values)
+
+
+def mesh_is_exact(context: moderngl.Context) -> bool:
+    """Try the mesh on this GPU: its sRGB curve may be coarser than expected, or its weights misjudged (`gl_filter`)."""
+    warp = warp_of(trial_prewarp())
+    renderer = None
+    try:
+        renderer = GlRenderer(warp, context, way="meshed")
+        worst = max(codes_beyond(renderer.render(picture), warp, picture).max() for picture in trial_pictures())
+    except moderngl.Error:  # no drawing into sRGB textures, say: there are other ways
+        return False
+    finally:
+        if renderer is not None:
+            renderer.close()
+    return bool(worst <= MOST_CODES)
 
 
 def frame_of(screen: moderngl.Framebuffer) -> Picture:

@@ -12,9 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.geometry import Array
-from rigwarp.live.render.gl_programs import GLSL_FRAGMENT, UNITS, drawing_program
+from rigwarp.live.render.gl_programs import GLSL_FRAGMENT, SRGB8_ALPHA8, UNITS, drawing_program
 
-SRGB8_ALPHA8 = 0x8C43
 PLACES = 256
 """Along either axis, between the middles of two texels."""
 REACH_PX = 1.0 / 256.0

@@ -20,13 +20,13 @@ class GlMesh:
 
     def __init__(self, context: moderngl.Context, resolution: tuple[int, int], *, dither: bool) -> None:
         self._context = context
-        self._fine = filters_finely(context)
+        fetched = not filters_finely(context)
         self._programs: dict[tuple[str, bool], Any] = {  # by kind, and whether the gain is smooth
             (kind, smooth): drawing_program(
                 context,
                 shaders.MESH_DRAWN[kind],
                 shaders.MESH_VERTEX,
-                defines=switches(dither=dither, smooth=smooth, fetched=not self._fine),
+                defines=switches(dither=dither, smooth=smooth, fetched=fetched),
             )
             for kind, smooth in (*((kind, False) for kind in KINDS), *((kind, True) for kind in SMOOTH_KINDS))
         }
@@ -38,9 +38,7 @@ class GlMesh:
         self._lifted: tuple[float, float] | None = None
 
     def set(self, **values: Any) -> None:
-        """Set uniforms, in those programs that have them; a coarse texture unit interpolates nothing."""
-        if "by_unit" in values:
-            values["by_unit"] &= self._fine
+        """Set uniforms, in those programs that have them."""
         for program in self._programs.values():
             for name in set(values) & set(program):
                 program[name] = values[name]

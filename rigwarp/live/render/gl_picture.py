@@ -18,8 +18,14 @@ import numpy as np
 from rigwarp.errors import DeviceError
 from rigwarp.live.render import decode_shaders
 from rigwarp.live.render.gl_context import COMPUTE_VERSION, is_es, is_software
-from rigwarp.live.render.gl_filter import SRGB8_ALPHA8
-from rigwarp.live.render.gl_programs import GLSL_FRAGMENT_STORAGE, GROUP_SIDE, UNITS, WRITTEN_IMAGE, drawing_program
+from rigwarp.live.render.gl_programs import (
+    GLSL_FRAGMENT_STORAGE,
+    GROUP_SIDE,
+    SRGB8_ALPHA8,
+    UNITS,
+    WRITTEN_IMAGE,
+    drawing_program,
+)
 from rigwarp.live.render.picture import AnyPicture, Picture, YuvPicture, checked
 
 Stored = Literal["codes", "half", "whole"]

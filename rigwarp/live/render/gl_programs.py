@@ -12,6 +12,7 @@ from rigwarp.live.render.gl_context import is_es
 UNITS = {"codes": 0, "light": 1, "picture": 2, "place": 3, "chroma": 3, "steps": 4, "how": 5, "frame": 5}
 """Texture units by the samplers' names; those that share one are never in one program."""
 GROUP_SIDE = 8
+SRGB8_ALPHA8 = 0x8C43
 WRITTEN_IMAGE = 0x08 | 0x20
 """GL_TEXTURE_FETCH_BARRIER_BIT and GL_SHADER_IMAGE_ACCESS_BARRIER_BIT: all barriers would wait for uploads as well."""
 

@@ -6,7 +6,6 @@ distance of its place, and one code beside it.
 """
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,12 +13,9 @@ from numpy.typing import NDArray
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.live.render.picture import Picture, checked, thresholds
 from rigwarp.live.render.sampling import GRID, SampleMap, cubic_weights, of_kind, sample_kinds, tap_positions
-from rigwarp.live.render.warp import Warp, as_warp, warp_of
+from rigwarp.live.render.warp import Warp, as_warp
 from rigwarp.prewarp import Prewarp
 from rigwarp.rig.transfer import encode_transfer
-
-if TYPE_CHECKING:  # only the mesh needs it
-    import moderngl
 
 PLACE_PX = 0.05
 MOST_CODES = 1.0
@@ -121,25 +117,6 @@ def reached_codes(samples: SampleMap, light: Array, half_side_px: float) -> tupl
         least[where], most[where] = low * gain, high * gain
     least, most = (encode_transfer(found, samples.transfer) * 255.0 for found in (least, most))
     return least, most
-
-
-def mesh_is_exact(context: "moderngl.Context") -> bool:
-    """Try the mesh on this GPU: its sRGB curve may be coarser than expected, or its weights misjudged (`gl_filter`)."""
-    import moderngl
-
-    from rigwarp.live.render.gl import GlRenderer
-
-    warp = warp_of(trial_prewarp())
-    renderer = None
-    try:
-        renderer = GlRenderer(warp, context, way="meshed")
-        worst = max(codes_beyond(renderer.render(picture), warp, picture).max() for picture in trial_pictures())
-    except moderngl.Error:  # no drawing into sRGB textures, say: there are other ways
-        return False
-    finally:
-        if renderer is not None:
-            renderer.close()
-    return bool(worst <= MOST_CODES)
 
 
 def trial_prewarp() -> Prewarp:

@@ -56,8 +56,12 @@ uniform vec2 lifted;         // what code 0 and alpha 1 shine with, and what cod
 """
 
 _TAPS = """
+#ifdef FETCHED               // where texture units are coarse: never
+const bool by_unit = false;
+#else
 uniform bool by_unit;        // bilinear by the texture unit: quicker, but its weights have so few bits that a black
                              // texel beside a white one may be 8 codes off; exact along one axis on NVIDIA, not both
+#endif
 
 SAMPLE bilinear(vec2 at) {
     vec2 size = vec2(textureSize(picture, 0));
@@ -186,7 +190,7 @@ uniform usampler2D how;      // root of the gain, taps; see `MeshTiles`
 #endif
 uniform vec2 per_texel;
 
-#ifdef FETCHED               // where texture units are coarse: exactly, as without a mesh
+#ifdef FETCHED               // exactly, as without a mesh
 vec4 texel_at(vec2 spot) { return bilinear(spot / per_texel - 1.5); }
 
 vec4 cubic() { return cubic(at / per_texel - 1.5); }

@@ -185,7 +185,7 @@ def open_window(
     ----------
     prewarp : what to draw with; its projector resolution is the window's size.
     display : number of the display, 0 the first; None: the projector by its size, see `projector_monitor`.
-    dither : see `dither`.
+    dither : between code values, see `thresholds`.
     in_memory : draw into memory where there is no screen.
     drawing : "auto" takes OpenGL when a GPU does it and the CPU otherwise; "gl" and "cpu" insist.
 

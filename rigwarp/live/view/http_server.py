@@ -22,10 +22,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from rigwarp.defaults import LOCAL
 from rigwarp.errors import DeviceError
 from rigwarp.talk.hosts import own_names, split_host
 
-LOCAL: Final = "127.0.0.1"
 MOST_CLIENTS: Final = 8
 QUALITY: Final = 80
 _PATIENCE_S = 5.0  # for a request to come in, and for a client to take what it is sent

@@ -14,6 +14,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
+from rigwarp.defaults import LOCAL
 from rigwarp.errors import DeviceError, InputError
 from rigwarp.geometry import Array
 from rigwarp.live.operate.osc import Message, build_message
@@ -42,7 +43,7 @@ class PointsOut:
         There is no such host or port.
     """
 
-    def __init__(self, top: TopView, *, host: str = "127.0.0.1", port: int = TUIO_PORT, tuio: bool = False) -> None:
+    def __init__(self, top: TopView, *, host: str = LOCAL, port: int = TUIO_PORT, tuio: bool = False) -> None:
         self._top, self._tuio = top, tuio
         if not 0 < port < 65536:
             raise InputError(f"points to {host}: found the port {port}, expected 1 to 65535. Name another one")
