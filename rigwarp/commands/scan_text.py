@@ -5,6 +5,7 @@ import numpy as np
 from rigwarp.commands.console import Console
 from rigwarp.decode import Reason
 from rigwarp.jobs.scans.scan_runs import ScanTaken, scan_figures
+from rigwarp.reports.wording import sentence
 
 _MOVED_WORTH_TELLING = 0.005
 
@@ -29,7 +30,7 @@ def print_scan(console: Console, taken: ScanTaken) -> None:
         moved = f"{100 * decoded.moved_share:.1f} % of the decodable pixels moved during the scan"
         console.note(f"{moved}; they are left out.")
     for text in decoded.processing + decoded.recovered:
-        console.note(f"{text[0].upper()}{text[1:]}.")
+        console.note(sentence(text))
     for text in decoded.corrected:
         console.note(f"Put right: {text}.")
     if decoded.folded:

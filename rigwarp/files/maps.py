@@ -10,7 +10,7 @@ from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_npz
 from rigwarp.files.reading import Field, read_npz, refuse, require_pixels
 from rigwarp.geometry import Array, PixelMap, ViewMap
-from rigwarp.geometry.pixel_map import NO_LIGHT
+from rigwarp.geometry.pixel_map import NO_LIGHT, zones_lit
 
 if TYPE_CHECKING:
     from rigwarp.view import LeanDoubt
@@ -175,9 +175,10 @@ def read_lean_doubt(path: Path) -> "LeanDoubt":
     """
     from rigwarp.view.lean import SMOOTH_TERMS, LeanDoubt, even_doubt  # bring SciPy, which a player has no room for
 
-    older, header = read_npz(path, {"zone": _VIEW_FIELDS["zone"]}, format=VIEW_FORMAT)
+    _, header = read_npz(path, {}, format=VIEW_FORMAT)
     if isinstance(sigma := header.get("lean_sigma"), int | float):
-        return even_doubt(older["zone"][older["zone"] != NO_LIGHT], float(sigma))
+        older, _ = read_npz(path, {"zone": _VIEW_FIELDS["zone"]}, format=VIEW_FORMAT)
+        return even_doubt(np.array(zones_lit(older["zone"]), np.int64), float(sigma))
     fields = {_LEAN_ERROR + name: field for name, field in _LEAN_ERROR_FIELDS.items()}
     arrays, _ = read_npz(path, fields, format=VIEW_FORMAT, make_with="Fit the view again: rigwarp view fit")
     found = {name: arrays[_LEAN_ERROR + name] for name in _LEAN_ERROR_FIELDS}

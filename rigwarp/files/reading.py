@@ -1,6 +1,7 @@
 """Reading JSON and npz files that may be missing, truncated, foreign or tampered with: every fault is an InputError."""
 
 import contextlib
+import hashlib
 import json
 import math
 import os
@@ -61,6 +62,11 @@ def read_bytes(path: Path, *, make_with: str = "", most_bytes: int = _MOST_FILE_
     except (OSError, ValueError) as error:  # ValueError: a name that no file system takes
         reason = getattr(error, "strerror", None) or error
         raise InputError(f"{path}: cannot be read ({reason}). {advice}") from error
+
+
+def sha256_of(path: Path) -> str:
+    """SHA-256 of a file, in hexadecimal; errors as `read_bytes`."""
+    return hashlib.sha256(read_bytes(path)).hexdigest()
 
 
 def require_regular(path: Path, *, most_bytes: int = _MOST_FILE_BYTES) -> None:

@@ -14,7 +14,7 @@ from rigwarp.files import RigFolder, make_folder, read_map, write_bytes, write_p
 from rigwarp.files.camera_file import camera_of
 from rigwarp.files.names import DESIGN_PICTURES, MAP_FILE, PICTURES
 from rigwarp.geometry import Array, PixelMap
-from rigwarp.geometry.pixel_map import NO_LIGHT
+from rigwarp.geometry.pixel_map import NO_LIGHT, zones_lit
 from rigwarp.jobs.bench.camera import calibrate_camera
 from rigwarp.jobs.bench.camera_live import PhotosTaken
 from rigwarp.jobs.bench.camera_record import CameraMade
@@ -136,9 +136,9 @@ def _figure_residual_um(folder: RigFolder, built: AsBuilt | None, virtual: Virtu
         return None
     x, y = np.meshgrid(built.x_mm, built.y_mm)
     zone = np.where(np.isfinite(built.height_um), built.zone, NO_LIGHT)
-    for number in np.unique(zone[zone != NO_LIGHT]):
+    for number in zones_lit(zone):
         here = zone == number
-        there = np.isfinite(virtual.true_figure_mm(x[here], y[here], zone=int(number)))
+        there = np.isfinite(virtual.true_figure_mm(x[here], y[here], zone=number))
         zone[here] = np.where(there, number, NO_LIGHT)
     model = design_model(folder)
 

@@ -1,7 +1,6 @@
 """How a player that runs elsewhere is doing, by its heartbeat."""
 
 import time
-from collections.abc import Callable
 from pathlib import Path
 
 from rigwarp.errors import DeviceError, InputError
@@ -31,9 +30,9 @@ def player_status(folder: RigFolder, heartbeat: Path | None) -> HeartbeatRecord:
     return status
 
 
-def require_alive(status: HeartbeatRecord, *, wall: Callable[[], float] = time.time) -> None:
+def require_alive(status: HeartbeatRecord) -> None:
     """Raise DeviceError when the last sign of life is older than a living player's can be."""
-    ago_s = wall() - (status.unix_s or 0.0)
+    ago_s = time.time() - (status.unix_s or 0.0)
     if not ago_s <= SILENT_S:  # NaN is none
         raise DeviceError(
             f"the player has given no sign of life for {_length(ago_s)}. Look into its log; start it again."

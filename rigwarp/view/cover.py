@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import binary_closing, distance_transform_edt
 
 from rigwarp.geometry import Array, ViewMap
-from rigwarp.geometry.pixel_map import NO_LIGHT
+from rigwarp.geometry.pixel_map import zones_lit
 from rigwarp.rig import Table, inside_table
 
 _CELLS = 240  # along the table's longer side
@@ -69,7 +69,7 @@ def cover_of(view: ViewMap, table: Table) -> ViewCover:
     least, finest = np.full(on_table.shape, np.nan), np.full(on_table.shape, np.nan)
     long_side = _long_side(view)
     lean = np.hypot(view.lean_x, view.lean_y)
-    for zone in np.unique(view.zone[view.zone != NO_LIGHT]):
+    for zone in zones_lit(view.zone):
         here = view.zone == zone
         spots = (view.y_mm[here], view.x_mm[here])
         count = np.histogram2d(*spots, bins=edges[::-1])[0]

@@ -1,7 +1,7 @@
 """What a view looks through: each mirror, and the table past them, as an optical model with the camera as its source.
 
 Light's way can be turned round, so a camera that looks over a mirror is a projector that shines over it; all that is
-known of tracing, registering and fitting holds for it. A table that is seen directly is one, too: see `direct_model`.
+known of tracing, registering and fitting holds for it. A table that is seen directly is one, too: see `_direct_part`.
 """
 
 from collections.abc import Mapping, Sequence

@@ -41,13 +41,4 @@ height_mm = {table_mm}
 shape = "circle"
 diameter_mm = 100
 pixels = [100, 100]
-[camera]
-resolution = [1920, 1080]
-device = "virtual"
-[target]
-kind = "charuco"
-squares = [10, 7]
-square_mm = 36.0
-marker_mm = 27.0
-dictionary = "DICT_5X5_250"
 """

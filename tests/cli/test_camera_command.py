@@ -11,7 +11,6 @@ import pytest
 from small_rig import make_small_rig
 
 from rigwarp.camera import CameraModel, charuco_board
-from rigwarp.cli import main
 from rigwarp.devices import open_virtual
 from rigwarp.files import open_rig, read_camera, read_camera_extra, write_camera, write_picture
 
@@ -26,16 +25,6 @@ def rig(tmp_path_factory):
         write_picture(root / "lens" / f"{number}.png", photo)
     write_picture(root / "sheet.png", virtual.table_sheet_photo())
     return root
-
-
-@pytest.fixture
-def run(capsys):
-    def go(*arguments):
-        code = main([str(a) for a in arguments])
-        said = capsys.readouterr()
-        return code, said.out, said.err
-
-    return go
 
 
 @pytest.fixture

@@ -13,19 +13,7 @@ import pytest
 import typer
 
 from rigwarp import cli, errors
-from rigwarp.cli import COMMANDS, main
-
-
-@pytest.fixture
-def run(capsys: pytest.CaptureFixture[str]) -> Callable[..., tuple[int, str, str]]:
-    """Run a command line in this process: exit code, stdout, stderr."""
-
-    def go(*arguments: str | Path) -> tuple[int, str, str]:
-        code = main([str(a) for a in arguments])
-        said = capsys.readouterr()
-        return code, said.out, said.err
-
-    return go
+from rigwarp.cli import COMMANDS
 
 
 @pytest.fixture

@@ -12,7 +12,6 @@ from small_rig import make_small_rig
 
 from rigwarp.capture.preflight.findings import PreflightFinding
 from rigwarp.capture.preflight.look import Preflight
-from rigwarp.cli import main
 from rigwarp.commands.console import CAUTION
 from rigwarp.errors import DeviceError
 from rigwarp.files import make_current, new_run, open_rig, write_map
@@ -23,18 +22,6 @@ from rigwarp.rig import inside_content
 from rigwarp.scenarios import create_rig, scenario_names
 from rigwarp.simulation.virtual_rig import VirtualCamera
 from rigwarp.tracing import build_model, trace_map
-
-
-@pytest.fixture
-def run(capsys: pytest.CaptureFixture[str]) -> Callable[..., tuple[int, str, str]]:
-    """Run a command line in this process: exit code, stdout, stderr."""
-
-    def go(*arguments: str | Path) -> tuple[int, str, str]:
-        code = main([str(a) for a in arguments])
-        said = capsys.readouterr()
-        return code, said.out, said.err
-
-    return go
 
 
 @pytest.fixture

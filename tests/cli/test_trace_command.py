@@ -3,13 +3,11 @@
 import json
 import re
 import tomllib
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 from cad_exports import chamfer, mould
 
-from rigwarp.cli import main
 from rigwarp.files import open_rig
 from rigwarp.files.shapes import write_stl
 from rigwarp.jobs.design import design_model
@@ -20,18 +18,6 @@ from rigwarp.tracing import trace_map
 PICTURES = {
     "pixel_grid.png", "mm_per_pixel.png", "brightness.png", "light_paths.png", "tolerances.png",
 }  # fmt: skip
-
-
-@pytest.fixture
-def run(capsys: pytest.CaptureFixture[str]) -> Callable[..., tuple[int, str, str]]:
-    """Run a command line in this process: exit code, stdout, stderr."""
-
-    def go(*arguments: str | Path) -> tuple[int, str, str]:
-        code = main([str(a) for a in arguments])
-        said = capsys.readouterr()
-        return code, said.out, said.err
-
-    return go
 
 
 @pytest.fixture
@@ -159,15 +145,6 @@ height_mm = -600
 shape = "circle"
 diameter_mm = 100
 pixels = [100, 100]
-[camera]
-resolution = [1920, 1080]
-device = "virtual"
-[target]
-kind = "charuco"
-squares = [10, 7]
-square_mm = 36.0
-marker_mm = 27.0
-dictionary = "DICT_5X5_250"
 """
 
 

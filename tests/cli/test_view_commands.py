@@ -14,7 +14,6 @@ from view_mirrors import judged_mirrors
 from whole_chain import true_camera
 
 import rigwarp
-from rigwarp.cli import main
 from rigwarp.devices import open_virtual, open_virtual_view
 from rigwarp.errors import DeviceError
 from rigwarp.files import make_current, new_run, open_rig, write_camera, write_map, write_picture
@@ -33,18 +32,6 @@ _SHEET = (
 _COARSE_SHEET = 'squares = [12, 5]\nsquare_mm = 50.0\nmarker_mm = 40.0\ndictionary = "DICT_4X4_50"'
 """The view's own, and one whose markers so few pixels still resolve."""
 DOTS = DotPrint(columns=19, rows=8, pitch_mm=30.0, centre_mm=np.array([5.0, -4.0]), rotation_rad=0.05)
-
-
-@pytest.fixture
-def run(capsys: pytest.CaptureFixture[str]) -> Callable[..., tuple[int, str, str]]:
-    """Run the command line; its exit code, stdout and stderr."""
-
-    def call(*arguments: object) -> tuple[int, str, str]:
-        capsys.readouterr()
-        code = main([str(argument) for argument in arguments])
-        return code, *capsys.readouterr()
-
-    return call
 
 
 @pytest.fixture

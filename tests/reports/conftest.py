@@ -53,15 +53,6 @@ rotation_tolerance_deg = 0.5
 pixels = [400, 400]
 [camera]
 resolution = [640, 480]
-device = 0
-[target]
-squares = [10, 7]
-square_mm = 36.0
-marker_mm = 27.0
-dictionary = "DICT_5X5_250"
-[tolerance]
-content_p95_mm = 0.5
-figure_rms_um = 50
 """
 FAR = 1000.0  # a throw ratio at which all pixels have the same solid angle to 1e-6
 

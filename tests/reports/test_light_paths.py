@@ -10,17 +10,6 @@ from rigwarp.reports.measures.tolerance_rows import SENSITIVITY_HEAD, cause_rows
 from rigwarp.rig import parse_rig
 from rigwarp.tracing import analyse_tolerances, build_model, sensitivity, trace_map, trace_pixels
 
-_REST = """
-[camera]
-resolution = [640, 480]
-device = 0
-[target]
-kind = "charuco"
-squares = [10, 7]
-square_mm = 36.0
-marker_mm = 27.0
-dictionary = "DICT_5X5_250"
-"""
 _SPILL = """
 format = "rigwarp rig"
 version = 1
@@ -74,7 +63,7 @@ def test_light_past_the_mirror_spills_where_the_projector_points():
 
     The strip is steep and sends its light sideways and upward; 0.5 mm of the 1 mm lies on the content.
     """
-    rig = parse_rig(_SPILL + _REST)
+    rig = parse_rig(_SPILL)
     model = build_model(rig, meshes={})
     reason = trace_pixels(model).reason
     light = judge_light(model, trace_map(model), reason, rig)
@@ -91,7 +80,7 @@ def test_light_past_the_mirror_spills_where_the_projector_points():
 
 def test_light_that_a_plate_keeps_from_the_content():
     """A plate of 5 x 5 mm right over the lens of the dome's rig, between it and the mirror's middle."""
-    text = _DOME + '[[obstacle]]\nfile = "plate.stl"\nposition_mm = [0, 0, 350]\n' + _REST
+    text = _DOME + '[[obstacle]]\nfile = "plate.stl"\nposition_mm = [0, 0, 350]\n'
     rig = parse_rig(text)
     plate = TriangleMesh(
         vertices_mm=np.array([[-2.5, -2.5, 0], [2.5, -2.5, 0], [2.5, 2.5, 0], [-2.5, 2.5, 0]], float),
@@ -106,7 +95,7 @@ def test_light_that_a_plate_keeps_from_the_content():
 
 
 def test_rows_of_a_sensitivity():
-    rig = parse_rig(_DOME + _REST)
+    rig = parse_rig(_DOME)
     model = build_model(rig, meshes={})
     found = sensitivity(model, rig)
     rows = sensitivity_rows(found)

@@ -7,6 +7,7 @@ import cv2
 import numpy as np
 import pypdfium2
 import pytest
+from full_rig import SHORT
 
 from rigwarp.rig import parse_rig
 from rigwarp.sheets.page import board_outlines, cell_outlines, target_keys
@@ -211,6 +212,5 @@ def test_outlines_of_cells_enclose_their_area():
 
 
 def test_keys_are_those_of_a_rig_file():
-    short = (Path(__file__).parents[1] / "rig" / "short.toml").read_text()
-    read = parse_rig(f"{short}\n[target]\n{target_keys(SMALL_TARGET)}\n").target
+    read = parse_rig(f"{SHORT}\n[target]\n{target_keys(SMALL_TARGET)}\n").target
     assert (read.squares, read.square_mm, read.marker_mm, read.dictionary) == ((10, 7), 24.0, 18.0, "DICT_5X5_250")

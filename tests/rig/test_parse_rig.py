@@ -1,32 +1,14 @@
 """rig.toml: what is accepted, and what the defaults are."""
 
-import re
-from pathlib import Path
-
 import cv2
 import numpy as np
 import pytest
+from full_rig import CONIC, FULL, SHORT, TRIANGLE, replaced, with_mirror
 
 from rigwarp.errors import InputError
 from rigwarp.geometry import look_at, rotation_from_degrees
 from rigwarp.rig import ConicShape, FacetsShape, MeshShape, ProfileShape, Sheet, parse_rig
 from rigwarp.rig.keys import DICTIONARY_SIZES
-
-HERE = Path(__file__).parent
-FULL = (HERE / "full.toml").read_text()
-SHORT = (HERE / "short.toml").read_text()
-CONIC = 'kind = "conic"\nradius_mm = 100.0\naperture_mm = [5, 40]'
-TRIANGLE = "[[mirror.facet]]\ncorners_mm = [[0, 0, 0], [100, 0, 0], [0, 100, 0]]"
-
-
-def with_mirror(lines: str, *, rest: str = "") -> str:
-    """FULL with another [mirror]; `rest` are its sub-tables."""
-    return re.sub(r"\[mirror\]\n(?:.+\n)+", lambda _: f"[mirror]\n{lines}\n{rest}\n", FULL)
-
-
-def replaced(old: str, new: str, text: str = FULL) -> str:
-    assert text.count(old) == 1, f"{old!r} stands {text.count(old)} times"
-    return text.replace(old, new)
 
 
 def test_every_key_is_read() -> None:

@@ -40,11 +40,6 @@ pixels = [100, 100]
 resolution = [{cw}, {ch}]
 device = "virtual"
 [target]
-kind = "charuco"
-squares = [10, 7]
-square_mm = 36.0
-marker_mm = 27.0
-dictionary = "DICT_5X5_250"
 scale = {scale}
 centre_mm = {target_centre}
 rotation_deg = {target_rotation}

@@ -40,15 +40,6 @@ pixels = [{content_px}, {content_px}]
 [camera]
 resolution = [960, 540]
 device = "virtual"
-[target]
-kind = "charuco"
-squares = [10, 7]
-square_mm = 36.0
-marker_mm = 27.0
-dictionary = "DICT_5X5_250"
-[tolerance]
-content_p95_mm = 0.5
-figure_rms_um = 50
 """
 _SIZES = {"width": 640, "height": 360, "table_mm": 500, "content_mm": 480, "content_px": 540}
 _SMALL = {"width": 400, "height": 226, "table_mm": 1400, "content_mm": 300, "content_px": 340}

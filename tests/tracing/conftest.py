@@ -1,7 +1,5 @@
 """A rig around any mirror, and meshes of known surfaces."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 from scipy.spatial import Delaunay
@@ -99,11 +97,3 @@ def scattered():
 @pytest.fixture
 def mesh_from():
     return mesh_of
-
-
-@pytest.fixture
-def with_resolution():
-    def change(rig, resolution):
-        return replace(rig, projector=replace(rig.projector, resolution=resolution))
-
-    return change

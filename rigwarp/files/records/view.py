@@ -119,14 +119,10 @@ class SheetCheckRecord(Distances):
     """One photograph's sheet: where it lay, its corners, their errors, and how many the map does not know."""
 
     photo: Text = None
-    n: Number = None
     outside: Number = None
     centre_mm: Numbers = None
     rotation_deg: Number = None
     scale: Number = None
-    rms_mm: Number = None
-    p95_mm: Number = None
-    max_mm: Number = None
     z_spread: Number = None
 
 

@@ -1,7 +1,6 @@
 """The camera from photographs on disk: the lens from the hand-held board, the pose from the sheet on the table."""
 
 import dataclasses
-import hashlib
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
@@ -37,6 +36,7 @@ from rigwarp.files import (
 )
 from rigwarp.files.camera_file import camera_of
 from rigwarp.files.names import CAMERA_FILE, CAMERA_PICTURE
+from rigwarp.files.reading import sha256_of
 from rigwarp.geometry.threads import in_two_threads
 from rigwarp.jobs.bench.camera_record import CameraMade, PhotoUsed, content_sigma_mm, figures, judge_lens
 from rigwarp.jobs.progress import Progress
@@ -73,7 +73,7 @@ def calibrate_camera(
 
             def look(path: Path, untold: bool = untold) -> tuple[BoardView, SheetCode | None, str]:
                 view, found = _look(folder, path, target, read=untold or path in tables, needed=path in tables)
-                return view, found, _sha256(path)
+                return view, found, sha256_of(path)
 
             for view, found, digest in in_two_threads(look, files[first : first + 2]):
                 views.append(view)
@@ -175,11 +175,7 @@ def _of_one_layout(progress: Progress, target: Target, views: Sequence[BoardView
 
 def _unread(path: Path) -> PhotoUsed:
     why = f"{path.suffix[1:].upper()} cannot be read: convert it to PNG or JPEG"
-    return PhotoUsed(file=path.name, sha256=_sha256(path), use=_LENS_USE, corners=0, rms_px=None, rejected=why)
-
-
-def _sha256(path: Path) -> str:
-    return hashlib.sha256(read_bytes(path)).hexdigest()
+    return PhotoUsed(file=path.name, sha256=sha256_of(path), use=_LENS_USE, corners=0, rms_px=None, rejected=why)
 
 
 def _among(path: Path, others: Sequence[Path]) -> bool:

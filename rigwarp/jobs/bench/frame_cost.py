@@ -21,7 +21,6 @@ WORDS = {
     "meshed": "the GPU, as a mesh",
     "cpu": "the CPU",
 }
-_FRAMES = 12
 _CPU_FRAMES, _CPU_SHARE = 3, 2
 """The CPU draws half as wide and half as high a frame, whose time is taken four times."""
 

@@ -1,6 +1,5 @@
 """A board on the table for a second scan: what the sheet on it says, and how the scan notes it."""
 
-import hashlib
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -11,8 +10,9 @@ from rigwarp.camera import detect_board
 from rigwarp.camera.table.raised_board import RaisedBoard, locate_board
 from rigwarp.devices import VIRTUAL
 from rigwarp.errors import InputError, MeasurementError
-from rigwarp.files import RigFolder, interrupted_run, read_bytes, read_photo, read_start
+from rigwarp.files import RigFolder, interrupted_run, read_photo, read_start
 from rigwarp.files.names import CAMERA_FILE, SCANS, START_FILE
+from rigwarp.files.reading import sha256_of
 from rigwarp.files.records import ScanSettings
 from rigwarp.jobs.bench.camera_live import take_photos
 from rigwarp.jobs.bench.live_bench import camera_and_sheet
@@ -71,7 +71,7 @@ def board_note(
             **{name: np.asarray(value).tolist() for name, value in asdict(board).items()},
             _CAMERA: camera_sum(folder),
             "sheet_photo": photo.name,
-            "sheet_photo_sha256": hashlib.sha256(read_bytes(photo)).hexdigest(),
+            "sheet_photo_sha256": sha256_of(photo),
         },
     }
 
@@ -98,7 +98,7 @@ def same_camera(folder: RigFolder, settings: ScanSettings) -> bool:
 
 def camera_sum(folder: RigFolder) -> str:
     """SHA-256 of camera.json."""
-    return hashlib.sha256(read_bytes(folder.root / CAMERA_FILE)).hexdigest()
+    return sha256_of(folder.root / CAMERA_FILE)
 
 
 def raised_before(folder: RigFolder) -> float:

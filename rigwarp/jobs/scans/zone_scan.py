@@ -24,6 +24,7 @@ from rigwarp.files import (
 )
 from rigwarp.files.names import DECODED_FILE, FRAMES, PATTERNS_FILE, SCANS, ZONES_FILE
 from rigwarp.geometry import BoolArray
+from rigwarp.geometry.pixel_map import zones_lit
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.scans.scan_runs import (
     COMMAND,
@@ -36,7 +37,7 @@ from rigwarp.jobs.scans.scan_runs import (
     options_of,
     take_scan,
 )
-from rigwarp.jobs.scans.zones import zone_numbers, zones_of, zones_then
+from rigwarp.jobs.scans.zones import zones_of, zones_then
 from rigwarp.patterns import PatternSet
 
 _ZONE = "zone-"  # folders of a scan away from the machine
@@ -96,7 +97,7 @@ def take_scans(
         if resume:
             return _resumed(progress, folder, bench)
         zone_map, options = zones_of(folder), options or ScanOptions()
-        numbers = zone_numbers(zone_map)
+        numbers = zones_lit(zone_map)
         group = secrets.token_hex(4) if len(numbers) > 1 else ""
         zones = _Zones(group=group, numbers=numbers if group else [0], map=zone_map, note=note or {})
         return [_taken(progress, folder, bench, options, zones, number) for number in zones.numbers]
@@ -113,7 +114,7 @@ def export_scans(progress: Progress, folder: RigFolder, target: Path, patterns: 
         If there are exported patterns already.
     """
     zone_map = zones_of(folder)
-    numbers = zone_numbers(zone_map)
+    numbers = zones_lit(zone_map)
     parts: dict[Path, BoolArray | None] = {target: None}
     if len(numbers) > 1:
         if (target / PATTERNS_FILE).exists():

@@ -11,7 +11,7 @@ from rigwarp.files import RigFolder, current_result, read_map, read_photo, read_
 from rigwarp.files.names import MAP_FILE, ZONES_FILE
 from rigwarp.files.records import MapOrigin
 from rigwarp.geometry import BoolArray
-from rigwarp.geometry.pixel_map import NO_LIGHT, zones_lit
+from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.jobs.design import design_map
 
 
@@ -30,11 +30,6 @@ def zones_of(folder: RigFolder) -> NDArray[np.int16]:
         return known
     row, column = distance_transform_edt(known == NO_LIGHT, return_distances=False, return_indices=True)
     return np.asarray(known[row, column], np.int16)
-
-
-def zone_numbers(zone_map: NDArray[np.int16]) -> list[int]:
-    """The zones of a map, in order."""
-    return zones_lit(zone_map)
 
 
 def zones_then(folder: RigFolder, run: Path) -> NDArray[np.int16]:

@@ -1,6 +1,5 @@
 """`rigwarp view lens`: the lens of the view's camera, taken out of its housing, from photographs of the board."""
 
-import hashlib
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -14,6 +13,7 @@ from rigwarp.camera.lens.support import LensSupport
 from rigwarp.errors import InputError
 from rigwarp.files import RigFolder, list_photos, name_aside, read_bytes, read_photo, rig_locked, write_bytes
 from rigwarp.files.names import VIEW_LENS_FILE
+from rigwarp.files.reading import sha256_of
 from rigwarp.files.view_lens_file import write_view_lens
 from rigwarp.jobs.bench.camera_record import judge_lens, lens_figures
 from rigwarp.jobs.progress import Progress
@@ -77,7 +77,7 @@ def calibrate_view_lens(progress: Progress, folder: RigFolder, photos: Path, *, 
         "rigwarp": rigwarp.__version__,
         "lens_fit": lens_figures(result, result.lens, result.sigmas, support, released),
         "warnings": list(warnings),
-        "photos": [{"file": file.name, "sha256": hashlib.sha256(read_bytes(file)).hexdigest()} for file in files],
+        "photos": [{"file": file.name, "sha256": sha256_of(file)} for file in files],
     }
     with rig_locked(folder.root, "view lens"):
         if aside is not None:

@@ -29,7 +29,7 @@ from rigwarp.files import (
 )
 from rigwarp.files.names import DECODED_FILE, MAP_FILE, PATTERNS_FILE, RESULTS, VIEW_SCANS
 from rigwarp.files.records.view import ViewScanSettings
-from rigwarp.geometry.pixel_map import NO_LIGHT
+from rigwarp.geometry.pixel_map import zones_lit
 from rigwarp.jobs.progress import Progress
 from rigwarp.jobs.scans.scan_runs import ScanOptions, as_settings, chosen_set, kept, options_of, set_for
 from rigwarp.patterns import PatternSet
@@ -116,7 +116,7 @@ def scan_view(
 
 def _parts(folder: RigFolder, result: str, group: str) -> _Parts:
     zone_map = read_map(folder.root / RESULTS / result / MAP_FILE)[0].zone
-    numbers = [int(n) for n in np.unique(zone_map[zone_map != NO_LIGHT])]
+    numbers = zones_lit(zone_map)
     return _Parts(group=group, result=result, numbers=numbers, zone_map=zone_map)
 
 

@@ -8,7 +8,7 @@ from matplotlib.patches import Patch
 from numpy.typing import NDArray
 
 from rigwarp.geometry import Array, PixelMap
-from rigwarp.geometry.pixel_map import NO_LIGHT
+from rigwarp.geometry.pixel_map import zones_lit
 from rigwarp.reports.figures import style
 from rigwarp.reports.measures.pixel_scale import pixel_light, singular_values
 from rigwarp.reports.measures.table_raster import TableRaster, raster_table
@@ -31,7 +31,7 @@ _REASON_WORDS = {
 def table_grid(pixel_map: PixelMap, rig: Rig) -> bytes:
     """Every 40th row and column of projector pixels as it lies on the table, one colour per zone; PNG."""
     with style.styled():
-        zones = [int(z) for z in np.unique(pixel_map.zone[pixel_map.zone != NO_LIGHT])]
+        zones = zones_lit(pixel_map.zone)
         extra_inch = 0.8 if len(zones) < 2 else 1.1
         figure, axes = style.one_axes(height_inch=style.table_height(rig, panel_inch=5.2, extra_inch=extra_inch))
         style.table_axes(axes, rig, title=f"The projector's pixels on the table, every {_GRID_STEP_PX}th line")

@@ -7,6 +7,7 @@ from matplotlib.colors import ListedColormap, to_rgb, to_rgba_array
 from matplotlib.patches import Patch
 
 from rigwarp.geometry import ViewMap
+from rigwarp.geometry.pixel_map import zones_lit
 from rigwarp.reports.figures import style
 from rigwarp.rig import Rig
 from rigwarp.view import ViewCover
@@ -63,7 +64,7 @@ def view_sigma(view: ViewMap) -> bytes:
         inferred = seen & ~view.measured
         picture[inferred] = 0.45 * picture[inferred] + 0.55
         right.imshow(picture, interpolation="nearest")
-        for zone in np.unique(view.zone[seen]):
+        for zone in zones_lit(view.zone):
             v, u = np.nonzero(view.zone == zone)
             right.text(u.mean(), v.mean(), f"zone {zone}", ha="center", va="center", color="white")
         for axes, title in ((left, "How surely"), (right, "Which zone")):
@@ -83,7 +84,7 @@ def view_top(maps: TopMaps) -> bytes:
         extent = (x - width / 2, x + width / 2, y - depth / 2, y + depth / 2)
         how: dict[str, Any] = {"cmap": ListedColormap(colours), "vmin": -0.5, "vmax": len(colours) - 0.5}
         axes.imshow(values, extent=extent, interpolation="nearest", alpha=0.7, **how)
-        for zone in np.unique(maps.zone[maps.zone >= 0]):
+        for zone in zones_lit(maps.zone):
             row, column = np.nonzero(maps.zone == zone)
             place = (x + (column.mean() + 0.5) * maps.top.mm_per_pixel - width / 2,
                      y + depth / 2 - (row.mean() + 0.5) * maps.top.mm_per_pixel)  # fmt: skip

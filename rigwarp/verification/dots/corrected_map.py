@@ -17,7 +17,7 @@ from scipy.spatial.distance import cdist
 
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray, PixelMap
-from rigwarp.geometry.pixel_map import NO_LIGHT
+from rigwarp.geometry.pixel_map import zones_lit
 from rigwarp.geometry.robust import chi_squared_limit
 from rigwarp.table_map.registration import apply_shifts
 from rigwarp.tracing import OpticalModel
@@ -44,8 +44,8 @@ def moved_map(table_map: PixelMap, model: OpticalModel, shifts: Array) -> PixelM
     nodes = np.stack(np.meshgrid(columns, rows), axis=-1)
     moved = apply_shifts(model, shifts)
     spots = table_map.table_mm.copy()
-    for zone in np.unique(table_map.zone[table_map.zone != NO_LIGHT]):
-        there, here = (m.trace(nodes, zone=int(zone), extended=True).table_mm for m in (moved, model))
+    for zone in zones_lit(table_map.zone):
+        there, here = (m.trace(nodes, zone=zone, extended=True).table_mm for m in (moved, model))
         difference = _filled(there - here)
         v, u = np.nonzero(table_map.zone == zone)
         at = np.stack([v, u]) / _STEP_PX + _MARGIN
