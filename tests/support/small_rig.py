@@ -13,7 +13,7 @@ def make_small_rig(
 
     A `whole_camera` keeps all of its own.
     """
-    kept = "camera" if whole_camera else ""
+    kept = "camera" if whole_camera else None
     create_rig(scenario, root)
     rig = (root / "rig.toml").read_text(encoding="utf-8")
     rig = _scaled(rig, "resolution", lambda n: int(n * share), kept)
@@ -32,7 +32,7 @@ def _view_scaled(text: str, share: float) -> str:
     return re.sub(r"^focal_px = ([\d.]+)$", lambda m: f"focal_px = {share * float(m[1])}", text, flags=re.MULTILINE)
 
 
-def _scaled(text: str, key: str, change, kept: str = "") -> str:
+def _scaled(text: str, key: str, change, kept: str | None = None) -> str:
     """All values of a key changed but that of the table `kept`."""
 
     def replaced(match: re.Match[str]) -> str:
