@@ -68,6 +68,23 @@ def rotation_from_vector(rotation_vector_rad: Array) -> Array:
     return turned + 0.5 * np.sinc(angle / (2.0 * np.pi)) ** 2 * (cross @ cross)
 
 
+def plane_rotation(angle_rad: float) -> Array:
+    """(2, 2) of the table's plane, counter-clockwise as seen from above."""
+    cos, sin = np.cos(angle_rad), np.sin(angle_rad)
+    return np.array([[cos, -sin], [sin, cos]])
+
+
+def rigid_move(points_mm: Array, onto_mm: Array) -> tuple[Array, float]:
+    """Shift (2,) and turn, rad, that bring (N, 2) points of the plane as near as can be to others (Kabsch, 1976).
+
+    The turn comes first, about the origin.
+    """
+    a, b = points_mm @ [1.0, 1.0j], onto_mm @ [1.0, 1.0j]
+    turn = float(np.angle(np.vdot(a - a.mean(), b - b.mean())))
+    shift = b.mean() - np.exp(1j * turn) * a.mean()
+    return np.array([shift.real, shift.imag]), turn
+
+
 def turn_of_z(axis: Array) -> Array:
     """(3, 3) the smallest rotation that takes z to a unit vector (3,) other than -z."""
     about = np.cross([0.0, 0.0, 1.0], axis)

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry import Array, BoolArray, plane_rotation
 from rigwarp.prewarp.gain import LOWEST_GAIN, evened, rim_share
 from rigwarp.prewarp.model import Prewarp
 from rigwarp.rig import Content
@@ -94,8 +94,7 @@ def unadjusted_mm(shown_mm: Array, content: Content, adjustment: Adjustment) -> 
     spot = np.asarray(shown_mm, float)
     for drag in reversed(adjustment.drags):
         spot = spot - _taken_along(spot, drag)
-    turn = np.radians(adjustment.turn_deg)
-    back = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+    back = plane_rotation(-np.radians(adjustment.turn_deg))
     centred = spot - content.centre_mm - np.array(adjustment.shift_mm)
     return centred @ back.T / adjustment.scale + content.centre_mm
 
@@ -106,8 +105,7 @@ def adjusted_mm(content_mm: Array, content: Content, adjustment: Adjustment) -> 
     The inverse of `unadjusted_mm`. Each drag is undone there by an explicit formula, so it is found here by iteration:
     its displacement changes by at most 0.77 of a step (`_SAFE_REACH`), which makes every round a contraction.
     """
-    turn = np.radians(adjustment.turn_deg)
-    there = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+    there = plane_rotation(np.radians(adjustment.turn_deg))
     centred = np.asarray(content_mm, float) - content.centre_mm
     spot = adjustment.scale * centred @ there.T + content.centre_mm + np.array(adjustment.shift_mm)
     for drag in adjustment.drags:

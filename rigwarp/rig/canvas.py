@@ -7,7 +7,7 @@ rotation turns it counter-clockwise as seen from above (right-handed about the t
 
 import numpy as np
 
-from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry import Array, BoolArray, plane_rotation
 from rigwarp.rig.model import Content, Shape, Table
 
 _POINTS = 360  # around a circle, and along a rectangle: a camera's lens bends its sides
@@ -28,7 +28,7 @@ def content_to_table(content: Content, content_px: Array) -> Array:
     """
     share = (np.asarray(content_px, float) + 0.5) / content.pixels - 0.5  # of the picture's sides, from its middle
     own_mm = share * content.size_mm * np.array([1.0, -1.0])  # v runs down, y runs up
-    return own_mm @ _rotation(content).T + content.centre_mm
+    return own_mm @ plane_rotation(content.rotation_rad).T + content.centre_mm
 
 
 def table_to_content(content: Content, table_mm: Array) -> Array:
@@ -57,7 +57,7 @@ def outline_mm(content: Content, count: int) -> Array:
         if content.shape == "circle"
         else np.max(np.abs(direction) / half, axis=-1)
     )
-    return direction / reach[:, None] @ _rotation(content).T + content.centre_mm
+    return direction / reach[:, None] @ plane_rotation(content.rotation_rad).T + content.centre_mm
 
 
 def table_outline(table: Table) -> Array:
@@ -81,7 +81,7 @@ def _unit_outline(shape: Shape) -> Array:
 
 def _own_mm(content: Content, table_mm: Array) -> Array:
     """Table positions in the content's own axes: origin in its middle, x right, y towards its top edge."""
-    return (np.asarray(table_mm, float) - content.centre_mm) @ _rotation(content)
+    return (np.asarray(table_mm, float) - content.centre_mm) @ plane_rotation(content.rotation_rad)
 
 
 def _inside(shape: Shape, size_mm: tuple[float, float], own_mm: Array) -> BoolArray:
@@ -89,9 +89,3 @@ def _inside(shape: Shape, size_mm: tuple[float, float], own_mm: Array) -> BoolAr
     if shape == "circle":
         return np.asarray(x * x + y * y <= 1.0)
     return np.asarray((np.abs(x) <= 1.0) & (np.abs(y) <= 1.0))
-
-
-def _rotation(content: Content) -> Array:
-    """(2, 2) R_table_from_content."""
-    cos, sin = np.cos(content.rotation_rad), np.sin(content.rotation_rad)
-    return np.array([[cos, -sin], [sin, cos]])

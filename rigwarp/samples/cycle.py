@@ -218,7 +218,7 @@ def closure_of(bench: SampleBench, first: Leg, second: Leg) -> Closure:
     """
     nodes = nodes_of(bench, first)
     r1, r2 = register(first, nodes), register(second, nodes)
-    landing = landing_mm(bench, r2, r1, nodes)
+    landing = landing_mm(bench, r2, r1)
     whole = landing.reshape(-1, 2).mean(axis=0)
     if float(np.hypot(*whole)) > _MOVED_MM or not np.isfinite(landing).all():
         raise MeasurementError(

@@ -110,12 +110,12 @@ def compare_pair(bench: SampleBench, sheet: Sheet, sample: Leg, reference: Leg, 
         blur=blur,
         # each has an index and a thickness of its own, and the angle is common to both
         companions_mm2=float(np.linalg.norm([*doubts[0][:2], *doubts[1][:2], doubts[0][2] - doubts[1][2]])),
-        edge=(_edge(bench, s, r, nodes, "x"), _edge(bench, s, r, nodes, "y")),
+        edge=(_edge(bench, s, r, "x"), _edge(bench, s, r, "y")),
         veil=veil,
         veil_sigma=veil_sigma,
         haze=haze,
         haze_sigma=haze_sigma,
-        landing=landing_mm(bench, s, r, nodes),
+        landing=landing_mm(bench, s, r),
         crowding=float(crowding.mean()),
         spread_mm2=np.maximum(near[0].whole_mm2 - [one.waves_mm2 for one in blur], 0.0),
         double=double,
@@ -159,13 +159,13 @@ def _beams(bench: SampleBench, sheet: Sheet, found: DoubleImage, u_px: Array, re
     return bench.beams(sheet, u_px, reflectance)
 
 
-def _edge(bench: SampleBench, s: Registered, r: Registered, nodes: Nodes, axis: str) -> tuple[float, float]:
+def _edge(bench: SampleBench, s: Registered, r: Registered, axis: str) -> tuple[float, float]:
     """Modulation of the sample over that of the reference at eight pixels, by the edge and by the stripes."""
     per_px = np.array([1.0 / _EDGE_PERIOD_PX])
     k = 0 if axis == "x" else 1
     found = []
     for one in (s, r):
-        inside = nodes.inside(one.leg)
+        inside = one.nodes.inside(one.leg)
         off = one.leg.position[..., k] - middle_px(bench)[k]
         near = inside & (np.abs(off) < 3 * _EDGE_PERIOD_PX)
         light = one.leg.edges[axis][near] / np.maximum(one.leg.white[near], 1e-6)

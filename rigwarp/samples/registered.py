@@ -174,7 +174,7 @@ def _between_pixels(picture: Light, places: Array) -> Light:
     return np.asarray(cv2.remap(picture, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.float32)
 
 
-def landing_mm(bench: SampleBench, sample: Registered, reference: Registered, nodes: Nodes) -> Array:
+def landing_mm(bench: SampleBench, sample: Registered, reference: Registered) -> Array:
     """(rows, columns, 2) mm on the screen by which the sample's light lands beside the reference's.
 
     A cubic through the reference's places turns camera pixels into millimetres; its own waves do not follow.
@@ -187,5 +187,5 @@ def landing_mm(bench: SampleBench, sample: Registered, reference: Registered, no
         return np.stack([x**i * y**j for i in range(4) for j in range(4 - i)], axis=-1)
 
     rows = terms(reference.places).reshape(-1, 10)
-    fit, *_ = np.linalg.lstsq(rows, nodes.grid.reshape(-1, 2), rcond=None)
+    fit, *_ = np.linalg.lstsq(rows, reference.nodes.grid.reshape(-1, 2), rcond=None)
     return np.asarray(bench.pixel_mm * (terms(sample.places) - terms(reference.places)) @ fit)

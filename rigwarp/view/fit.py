@@ -15,7 +15,7 @@ from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.rig import Table
 from rigwarp.table_map import Samples, TableMapFit, fit_table_map
 from rigwarp.view.design import trace_view
-from rigwarp.view.lean import LeanDoubt, lean_at
+from rigwarp.view.lean import LeanDoubt, seen_leans
 from rigwarp.view.lit import Lit
 from rigwarp.view.parts import ViewPart
 from rigwarp.view.pieces import Piece, find_pieces, nearest_piece
@@ -39,12 +39,10 @@ class PartFit:
     ----------
     part : which, as registered.
     fit : its map over its own picture (flipped for a table seen directly).
-    pixels : how many of the view's pixels it answers.
     """
 
     part: ViewPart
     fit: TableMapFit
-    pixels: int
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -105,9 +103,7 @@ def fit_view(
     view_map = _joined(fits, answers, supported)
     return ViewFit(
         view_map=view_map,
-        parts=tuple(
-            PartFit(part=part, fit=fit, pixels=int(here.sum())) for (part, fit), here in zip(fits, answers, strict=True)
-        ),
+        parts=tuple(PartFit(part=part, fit=fit) for part, fit in fits),
         registration=registration,
         **_judged(fits),
         **_coverage(parts, fits, view_map, table, lit),
@@ -233,21 +229,16 @@ def _joined(
     fits: Sequence[tuple[ViewPart, TableMapFit]], answers: Sequence[BoolArray], supported: Sequence[BoolArray]
 ) -> ViewMap:
     shape = answers[0].shape
-    names = ("x_mm", "y_mm", "sigma_mm", "lean_x", "lean_y")
+    names = ("x_mm", "y_mm", "sigma_mm")
     found = {name: np.full(shape, np.nan) for name in names}
     zone, measured = np.full(shape, NO_LIGHT, np.int16), np.zeros(shape, bool)
     for (part, fit), here, near in zip(fits, answers, supported, strict=True):
-        own = part.own_picture(here)
-        lean = np.full((*shape, 2), np.nan)
-        for number in np.unique(fit.table_map.zone[own]):
-            there = own & (fit.table_map.zone == number)
-            lean[there] = lean_at(part.model, int(number), there, fit.table_map.table_mm[there])
-        values = (fit.table_map.x_mm, fit.table_map.y_mm, fit.table_map.sigma_mm, lean[..., 0], lean[..., 1])
-        for name, picture in zip(names, values, strict=True):
-            found[name][here] = part.own_picture(picture)[here]
+        for name in names:
+            found[name][here] = part.own_picture(getattr(fit.table_map, name))[here]
         zone[here] = part.own_picture(fit.table_map.zone)[here] + part.first_zone
         measured[here] = near[here]
-    return ViewMap(zone=zone, measured=measured, **found)
+    lean = seen_leans([part for part, _ in fits], zone, np.stack([found["x_mm"], found["y_mm"]], axis=-1))
+    return ViewMap(zone=zone, measured=measured, lean_x=lean[..., 0], lean_y=lean[..., 1], **found)
 
 
 def _judged(fits: Sequence[tuple[ViewPart, TableMapFit]]) -> dict[str, Any]:

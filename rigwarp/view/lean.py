@@ -1,5 +1,6 @@
 """The lean of lines of sight: from the measured place on the table and the registered mirror that they come from."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -7,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import RectBivariateSpline
 
-from rigwarp.geometry import Array, BoolArray
-from rigwarp.tracing import OpticalModel
+from rigwarp.geometry import Array, BoolArray, IntArray
 from rigwarp.view.design import lean_of
+from rigwarp.view.parts import ViewPart
 
 _STEP_PX = 8  # the mirror's points vary slowly: traced on a grid and interpolated
 _ORDER = 3
@@ -82,18 +83,25 @@ def smooth_terms(at: Array) -> Array:
     return np.stack([u**i * v**j for i in range(_ORDER + 1) for j in range(_ORDER + 1 - i)], axis=-1)
 
 
-def lean_at(model: OpticalModel, zone: int, here: BoolArray, table_mm: Array) -> Array:
-    """(N, 2) lean of the model's own N pixels that are `here` (H, W), from where they see the table (N, 2)."""
-    return lean_of(model, table_mm, mirror_points(model, zone, here))
+def seen_leans(parts: Sequence[ViewPart], zone: IntArray, table_mm: Array) -> Array:
+    """(H, W, 2) leans of the camera's pixels of zones (H, W), from where they see the table (H, W, 2); else NaN."""
+    found = np.full(table_mm.shape, np.nan)
+    for part in parts:
+        for surface in part.model.surfaces:
+            here = zone == part.first_zone + surface.zone
+            if here.any():
+                found[here] = lean_of(part.model, table_mm[here], mirror_points(part, surface.zone, here))
+    return found
 
 
-def mirror_points(model: OpticalModel, zone: int, here: BoolArray) -> Array:
-    """(N, 3) where the sights of the model's own N pixels that are `here` (H, W) meet a mirror, its frame."""
+def mirror_points(part: ViewPart, surface: int, here: BoolArray) -> Array:
+    """(N, 3) where the sights of the camera's N pixels that are `here` (H, W) meet a part's surface, mirror frame."""
     v, u = np.nonzero(here)
+    own_px = part.own_pixels(np.stack([u, v], axis=-1).astype(float))
     height, width = here.shape
     across, down = (np.arange(0, n + _STEP_PX, _STEP_PX, dtype=float) for n in (width, height))
     grid = np.stack(np.meshgrid(across, down, indexing="ij"), axis=-1)
-    at = model.trace(grid, zone=zone, extended=True).mirror_mm
+    at = part.model.trace(grid, zone=surface, extended=True).mirror_mm
     if np.isfinite(at).all():
-        return np.stack([RectBivariateSpline(across, down, at[..., i]).ev(u, v) for i in range(3)], axis=-1)
-    return model.trace(np.stack([u, v], axis=-1).astype(float), zone=zone, extended=True).mirror_mm
+        return np.stack([RectBivariateSpline(across, down, at[..., i]).ev(*own_px.T) for i in range(3)], axis=-1)
+    return part.model.trace(own_px, zone=surface, extended=True).mirror_mm

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import binary_closing, binary_erosion, map_coordinates
 
-from rigwarp.geometry import Array, BoolArray, PixelMap
+from rigwarp.geometry import Array, BoolArray, PixelMap, plane_rotation
 from rigwarp.rig import Table, inside_table
 from rigwarp.view.screen import Screen, ScreenLaid
 
@@ -51,8 +51,7 @@ def lit_by_screen(screen: Screen, laid: Sequence[ScreenLaid], table: Table) -> L
     half = screen.pitch_mm * np.array(screen.pixels) / 2.0
     cells = np.zeros(spots.shape[:2], bool)
     for place in laid:
-        c, s = np.cos(place.rotation_rad), np.sin(place.rotation_rad)
-        own = (spots - place.centre_mm) @ np.array([[c, -s], [s, c]])
+        own = (spots - place.centre_mm) @ plane_rotation(place.rotation_rad)
         cells |= (np.abs(own) < half).all(axis=-1)
     return _on(table, x_mm, y_mm, step, cells)
 

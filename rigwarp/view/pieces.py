@@ -129,9 +129,7 @@ def _nearest(
     table_mm: Array, here: BoolArray, parity: int, parts: Sequence[ViewPart], table_size_mm: float
 ) -> ViewPart | None:
     """The part of the right parity that would see a piece nearest to where it was seen."""
-    v, u = np.nonzero(here)
-    every = max(1, len(u) // _ASKED)
-    pixels, spots = np.stack([u, v], axis=-1)[::every].astype(float), table_mm[v, u][::every]
+    pixels, spots = _some(here, table_mm)
     best, nearest = _FURTHEST * table_size_mm, None
     for part in parts:
         if part.parity != parity:
@@ -142,19 +140,19 @@ def _nearest(
     return nearest
 
 
-def zone_of(piece: Piece, table_mm: Array) -> int:
-    """Zone of the view by whose surface most of a piece's places (H, W, 2) would be seen nearest to where they are.
+def surface_of(part: ViewPart, here: BoolArray, table_mm: Array) -> int:
+    """Number of the surface by which most places (H, W, 2) of a piece would be seen nearest to where they are."""
+    pixels, spots = _some(here, table_mm)
+    distances = _distances(part, part.own_pixels(pixels), spots)
+    return int(part.model.surfaces[int(np.argmin(np.median(distances, axis=-1)))].zone)
 
-    -1 for a piece that belongs to no part.
-    """
-    if piece.part is None:
-        return -1
-    v, u = np.nonzero(piece.here)
+
+def _some(here: BoolArray, table_mm: Array) -> tuple[Array, Array]:
+    """(N, 2) pixels of a piece (H, W), as many as the design is asked for, and their places."""
+    v, u = np.nonzero(here)
     some = slice(None, None, max(1, len(u) // _ASKED))
-    pixels = np.stack([u[some], v[some]], axis=-1).astype(float)
-    distances = _distances(piece.part, piece.part.own_pixels(pixels), table_mm[v[some], u[some]])
-    surface = piece.part.model.surfaces[int(np.argmin(np.median(distances, axis=-1)))]
-    return piece.part.first_zone + int(surface.zone)
+    u, v = u[some], v[some]
+    return np.stack([u, v], axis=-1).astype(float), table_mm[v, u]
 
 
 def design_distance(part: ViewPart, own_px: Array, table_mm: Array) -> float:

@@ -113,7 +113,7 @@ def register_view(parts: Sequence[ViewPart], samples: Sequence[PartSamples]) -> 
     values = scaled * scale
     poses = np.concatenate([values[:_POSE], values[_POSE + _OPTICS :]]).reshape(-1, 2, 3)
     mounted = solved.covariance[: len(scale), : len(scale)]
-    lean_doubt, lean_sigma = lean_doubt_of(parts, thin, scaled, scale, mounted)
+    lean_doubt, lean_sigma = _lean_doubt(parts, thin, scaled, scale, mounted)
     return ViewRegistration(
         parts=moved_parts(parts, values),
         moved_mm=poses[:, 0],
@@ -190,7 +190,7 @@ def _trace(model: OpticalModel, samples: PartSamples) -> tuple[Array, Array]:
     return landed, lean
 
 
-def lean_doubt_of(
+def _lean_doubt(
     parts: Sequence[ViewPart],
     samples: Sequence[PartSamples],
     scaled: Array,
@@ -222,7 +222,7 @@ def lean_doubt_of(
     for part, sample, error in zip(parts, few, np.split(errors, ends), strict=True):
         known = np.isfinite(error).all(axis=(1, 2))
         pixels_px = part.own_pixels(sample.pixels_px)
-        low, high = np.zeros((2, 2)) if not len(pixels_px) else np.stack([pixels_px.min(axis=0), pixels_px.max(axis=0)])
+        low, high = pixels_px.min(axis=0), pixels_px.max(axis=0)
         middles.append((low + high) / 2.0)
         halves.append(np.maximum((high - low) / 2.0, 1.0))
         smooth = smooth_terms((pixels_px - middles[-1]) / halves[-1])[known]

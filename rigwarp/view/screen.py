@@ -9,12 +9,12 @@ from numpy.typing import NDArray
 
 from rigwarp.decode import Decoded
 from rigwarp.errors import MeasurementError
-from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry import Array, BoolArray, rigid_move
 from rigwarp.rig import Table, inside_table
 from rigwarp.view.design import lean_of
 from rigwarp.view.lean import LeanDoubt, mirror_points
 from rigwarp.view.parts import ViewPart
-from rigwarp.view.pieces import find_pieces, nearest_piece, zone_of
+from rigwarp.view.pieces import find_pieces, nearest_piece, surface_of
 from rigwarp.view.seen import Seen, mm_per_px, mostly_lit, scan_error_mm
 
 N_DOUBTS: Final = 6
@@ -214,11 +214,9 @@ def _leans(
         here = (nearest == number) & np.isfinite(spot_mm[..., 0])
         if (part := piece.part) is None or not here.any():
             continue
-        zone[here] = zone_of(piece, spot_mm)
-        at_mirror = np.full((*nearest.shape, 3), np.nan)
-        own = part.own_picture(here)
-        at_mirror[own] = mirror_points(part.model, int(zone[here][0]) - part.first_zone, own)
-        at_mirror = part.own_picture(at_mirror)[here]
+        surface = surface_of(part, piece.here, spot_mm)
+        zone[here] = part.first_zone + surface
+        at_mirror = mirror_points(part, surface, here)
         shift = lean_doubt.shift(_pixels(here), zone[here])
         height_mm = np.full(len(shift), screen.thickness_mm)
         for _ in range(_GLASS_PASSES):
@@ -278,16 +276,14 @@ def _lay(local: Sequence[Array], screen: Screen) -> list[ScreenLaid]:
 
 
 def _rigid(spots: Array, target: Array) -> ScreenLaid:
-    """Shift and turn that bring (H, W, 2) onto others where both are known (Kabsch, 1976); without outliers."""
+    """Shift and turn that bring (H, W, 2) onto others where both are known; without outliers."""
     both = np.isfinite(spots[..., 0]) & np.isfinite(target[..., 0])
     a, b = spots[both], target[both]
     keep = np.ones(len(a), bool)
     place = ScreenLaid(centre_mm=np.zeros(2), rotation_rad=0.0)
     for _ in range(_PASSES):
-        ca, cb = a[keep].mean(axis=0), b[keep].mean(axis=0)
-        m = (a[keep] - ca).T @ (b[keep] - cb)
-        turn = float(np.arctan2(m[0, 1] - m[1, 0], m[0, 0] + m[1, 1]))
-        place = ScreenLaid(centre_mm=cb - _turned(ca, turn), rotation_rad=turn)
+        centre_mm, turn = rigid_move(a[keep], b[keep])
+        place = ScreenLaid(centre_mm=centre_mm, rotation_rad=turn)
         off = np.linalg.norm(_placed(a, place) - b, axis=-1)
         keep = off <= _SIGMAS * max(float(np.median(off)), 1e-6)
     return place

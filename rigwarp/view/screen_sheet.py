@@ -11,17 +11,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from rigwarp.camera import SheetSigma, board_to_table
-from rigwarp.camera.boards.board import board_size_mm
-from rigwarp.camera.boards.board_shape import print_bends
+from rigwarp.camera import SheetSigma
 from rigwarp.errors import MeasurementError
-from rigwarp.geometry import Array
+from rigwarp.geometry import Array, plane_rotation
 from rigwarp.geometry.robust import HUBER_CLOSE, normal_prior, robust_least_squares, sigma_per_axis
 from rigwarp.rig.model import Target
 from rigwarp.table_map.inverse import bilinear, looked_up
 from rigwarp.view.lean import LEAN_KNOWN, LeanDoubt
 from rigwarp.view.printed.found import SheetCorners
-from rigwarp.view.printed.unknowns import plane_turn, require_near
+from rigwarp.view.printed.lying import by_place, by_print, laid_as_seen, on_table, require_near
 from rigwarp.view.screen import N_DOUBTS, Screen, ScreenSeen, screen_slopes
 from rigwarp.view.seen import filled
 
@@ -45,11 +43,6 @@ class _Sheet:
     board_mm: Array
     laid: Target
 
-    @property
-    def flat_mm(self) -> Array:
-        """(N, 2) where the corners are if it lies there."""
-        return board_to_table(self.board_mm, self.laid, height_mm=0.0)[:, :2]
-
 
 def laid_by_sheet(screen: Screen, looked_at: ScreenSeen, corners: Sequence[SheetCorners], target: Target) -> Screen:
     """The display where the first sheet, which lies where `target` has it, says that it lay: by a rigid move.
@@ -68,7 +61,7 @@ def laid_by_sheet(screen: Screen, looked_at: ScreenSeen, corners: Sequence[Sheet
         )
     require_near(found.laid, target)
     turn = target.rotation_rad - found.laid.rotation_rad
-    aside = plane_turn(turn) @ (np.array(screen.centre_mm) - found.laid.centre_mm)
+    aside = plane_rotation(turn) @ (np.array(screen.centre_mm) - found.laid.centre_mm)
     x, y = (target.centre_mm + aside).tolist()
     return replace(screen, centre_mm=(x, y), rotation_rad=screen.rotation_rad + turn)
 
@@ -104,7 +97,9 @@ def screen_by_sheet(
             f"only {count} corners of the sheet lie where the display was seen, too ({_FEWEST} are needed): lay it "
             "where the display lay, across as many mirrors as it reaches"
         )
-    wanted = np.concatenate([(one.places_mm - one.flat_mm) / one.mm_per_px[:, None] for one in looked])
+    wanted = np.concatenate(
+        [(one.places_mm - on_table(one.board_mm, one.laid)) / one.mm_per_px[:, None] for one in looked]
+    )
     slope = np.concatenate([_slope(screen, one, k, len(looked) - 1, sheet) for k, one in enumerate(looked)])
     doubts = N_DOUBTS + lean_doubt.count
     known = np.sqrt(np.diag(screen.doubt(lean_doubt.count)))
@@ -149,7 +144,7 @@ def _of_photo(corners: Sequence[SheetCorners], photo: int) -> list[SheetCorners]
 
 
 def _looked(looked_at: ScreenSeen, lean_doubt: LeanDoubt, corners: Sequence[SheetCorners], target: Target) -> _Sheet:
-    """Corners of one sheet; it lies as it fits best (Kabsch, 1976)."""
+    """Corners of one sheet; it lies as it fits best."""
     pixels = np.concatenate([one.pixels_px for one in corners])
     board = np.concatenate([one.board_mm for one in corners])
     places, by_px = bilinear(looked_up(looked_at.seen.table_mm), looked_at.lean.shape, pixels)
@@ -158,19 +153,13 @@ def _looked(looked_at: ScreenSeen, lean_doubt: LeanDoubt, corners: Sequence[Shee
     known = np.isfinite(places).all(axis=-1) & np.isfinite(by_px).all(axis=(1, 2))
     by_lean = lean_doubt.slopes(pixels, zone)[known]
     places, slant, board = places[known] - target.thickness_mm * slant[known], slant[known], board[known]
-    laid = replace(target, centre_mm=np.zeros(2), rotation_rad=0.0)
-    if len(board):
-        flat, there = (spots @ [1.0, 1.0j] for spots in (board_to_table(board, laid, height_mm=0.0)[:, :2], places))
-        turn = float(np.angle(np.vdot(flat - flat.mean(), there - there.mean())))
-        middle = there.mean() - np.exp(1j * turn) * flat.mean()
-        laid = replace(target, centre_mm=np.array([middle.real, middle.imag]), rotation_rad=turn)
     return _Sheet(
         places_mm=places,
         lean=slant,
         by_lean=by_lean,
         mm_per_px=np.sqrt(np.sum(by_px[known] ** 2, axis=(1, 2)) / 2.0),
         board_mm=board,
-        laid=laid,
+        laid=laid_as_seen(board, places, target) if len(board) else target,
     )
 
 
@@ -179,12 +168,9 @@ def _slope(screen: Screen, one: _Sheet, number: int, others: int, sheet: SheetSi
     on_table = one.places_mm + one.laid.thickness_mm * one.lean
     by_display = screen_slopes(screen, on_table, one.lean, one.by_lean)
     by_display[..., N_DOUBTS:] -= one.laid.thickness_mm * one.by_lean
-    upright = plane_turn(one.laid.rotation_rad) @ np.diag([1.0, -1.0])  # the board's y runs down
-    by_print = upright @ print_bends(one.board_mm, board_size_mm(one.laid)) @ sheet.printed
-    by_place = np.zeros((*one.lean.shape, _PLACE * others))
+    of_print = by_print(one.board_mm, one.laid, sheet)
+    of_places = np.zeros((*one.lean.shape, _PLACE * others))
     if number:
-        from_middle, own = one.flat_mm - one.laid.centre_mm, by_place[..., _PLACE * (number - 1) :]
-        own[:, 0, 0] = own[:, 1, 1] = 1.0
-        own[..., 2] = np.stack([-from_middle[:, 1], from_middle[:, 0]], axis=-1)
-    slope = np.concatenate([-by_display, by_print, one.lean[..., None], by_place], axis=-1)
+        of_places[..., _PLACE * (number - 1) : _PLACE * number] = by_place(one.board_mm, one.laid)
+    slope = np.concatenate([-by_display, of_print, one.lean[..., None], of_places], axis=-1)
     return np.asarray(slope / one.mm_per_px[:, None, None])

@@ -101,7 +101,10 @@ def _pooled(by_seed: dict[int, dict[str, float]]) -> dict[str, Any]:
     square = {name: float(np.sqrt(np.mean([one[name] ** 2 for one in rigs]))) for name in ("rms_mm", "z_spread")}
     lean = [one["lean_z"] ** 2 for one in rigs if "lean_z" in one]
     told = {n: one["mirrors"] for n, one in by_seed.items() if "mirrors" in one}
-    over = [one["over_sigma"] for one in rigs if "over_sigma" in one]
+    over_sigma = {
+        height_mm: np.sqrt(np.mean([np.square(one["over_sigma"][height_mm]) for one in rigs], axis=0)).tolist()
+        for height_mm in rigs[0].get("over_sigma", {})
+    }
     passed_on = {seed: round(one["passed_on_z"], 2) for seed, one in by_seed.items() if "passed_on_z" in one}
     return {
         **square,
@@ -112,11 +115,7 @@ def _pooled(by_seed: dict[int, dict[str, float]]) -> dict[str, Any]:
         "coverage": min(one["coverage"] for one in rigs),
         "wrong_zone_px": max(one["wrong_zone_px"] for one in rigs),
         **({"as_built": _mirrors(told), "passed_on_z_by_seed": passed_on} if told else {}),
-        **(
-            {"over_sigma": {h: np.sqrt(np.mean([np.square(o[h]) for o in over], axis=0)).tolist() for h in over[0]}}
-            if over
-            else {}
-        ),
+        **({"over_sigma": over_sigma} if over_sigma else {}),
         **({"lean_z": float(np.sqrt(np.mean(lean)))} if lean else {}),
     }
 

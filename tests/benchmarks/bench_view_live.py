@@ -20,11 +20,7 @@ sys.path[:0] = [str(HERE), str(HERE.parent / "support")]
 from run import alone  # noqa: E402
 from two_wings import TwoWings, top  # noqa: E402
 
-from rigwarp.live.view.player import (  # noqa: E402
-    CameraFeed,
-    ViewShown,
-    play_view,
-)
+from rigwarp.live.view.player import CameraFeed, ViewShown, play_view  # noqa: E402
 from rigwarp.live.view.ring import FrameRing, RingReader  # noqa: E402
 from rigwarp.view.top import TopMaps, build_top  # noqa: E402
 

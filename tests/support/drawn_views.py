@@ -55,9 +55,7 @@ def drawn_view(
     `whole_camera`: the measuring camera has all its pixels: with 0.4 of them it finds half of the sheet's corners, to
     0.09 px.
     """
-    make_small_rig(root, "two-wings", share=share)
-    if whole_camera:
-        _give_camera_its_pixels(root, share)
+    make_small_rig(root, "two-wings", share=share, whole_camera=whole_camera)
     if ruler_mm is not None:
         text = (root / "rig.toml").read_text(encoding="utf-8")
         text = text.replace("ruler_mm = [375.0, 225.0]", f"ruler_mm = [{ruler_mm}, {ruler_mm}]")
@@ -68,15 +66,13 @@ def drawn_view(
     folder = open_rig(root, without_projector=True)
     text = (root / "virtual.toml").read_text(encoding="utf-8")
     before, after = text[: text.index("[view]")], text[text.index("[room]") :]
-    before = re.sub(
-        r"^seed = \d+$", f"seed = {4100 + seed}", before, flags=re.MULTILINE
-    )  # of noise: its own photographs
+    # of noise: its own photographs
+    before = re.sub(r"^seed = \d+$", f"seed = {4100 + seed}", before, flags=re.MULTILINE)
     before = _stood_elsewhere(before, np.random.default_rng([seed, 3]))
     random = np.random.default_rng(seed)
     assert folder.rig.view is not None
-    read = (
-        folder.rig.view.target if alone else folder.rig.target
-    )  # which sheet there is: by it the camera is calibrated
+    # which sheet there is: by it the camera is calibrated
+    read = folder.rig.view.target if alone else folder.rig.target
     scale = 100.0 * RULE_MM / np.array(read.ruler_mm) * white(2)[(seed - 1) % RIGS]
     if twelve:
         scale = _read_often(root, scale, np.random.default_rng([seed, 12]))
@@ -87,23 +83,6 @@ def drawn_view(
     after = after.replace("thickness_mm = 0.1", f"thickness_mm = {max(0.1 + sheet, 0.0)}")
     (root / "virtual.toml").write_text(before + after, encoding="utf-8")
     return open_rig(root, without_projector=True)
-
-
-def _give_camera_its_pixels(root: Path, share: float) -> None:
-    def whole(key: str, values: str) -> str:
-        numbers = [float(one) for one in values.split(",")]
-        if key == "resolution":
-            return ", ".join(str(round(one / share)) for one in numbers)
-        middle = 0.5 * (key == "principal_px")
-        return ", ".join(str((one + middle) / share - middle) for one in numbers)
-
-    for name, keys in (("rig.toml", ("resolution",)), ("virtual.toml", ("focal_px", "principal_px"))):
-        text = (root / name).read_text(encoding="utf-8")
-        for key in keys:
-            pattern = rf"(^\[camera\].*?^{key} = \[)([^]]*)"
-            flags = re.MULTILINE | re.DOTALL
-            text = re.sub(pattern, lambda m, key=key: m[1] + whole(key, m[2]), text, count=1, flags=flags)
-        (root / name).write_text(text, encoding="utf-8")
 
 
 def _stood_elsewhere(text: str, random: np.random.Generator) -> str:

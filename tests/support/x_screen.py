@@ -41,7 +41,7 @@ class Screen:
         with os.fdopen(reader) as numbers:
             self.number = int(numbers.readline())
         self._channel = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
-        self._channel.connect(f"/tmp/.X11-unix/X{self.number}")  # by Xserver(1), FILES
+        self._channel.connect(f"/tmp/.X11-unix/X{self.number}")  # where Xserver(1), FILES, says it is
         self._channel.sendall(struct.pack("<BxHHHHxx", 0x6C, 11, 0, 0, 0))
         head = self._receive(8)
         assert head[0] == 1, "the X server refused the connection"

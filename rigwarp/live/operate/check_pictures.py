@@ -7,7 +7,7 @@ from itertools import pairwise
 import numpy as np
 
 from rigwarp.errors import UsageError
-from rigwarp.geometry import Array
+from rigwarp.geometry import Array, plane_rotation
 from rigwarp.live.operate.flashes import FlashLimit
 from rigwarp.live.operate.table_drawing import BLACK, WHITE, TableDrawing
 from rigwarp.live.render.picture import Picture
@@ -80,8 +80,8 @@ def aim_picture(rig: Rig) -> Picture:
         if area.shape == "circle":
             drawing.circle(_at(centre_mm), area.size_mm[0] / 2.0, width_mm=line_mm, colour=colour)
         else:
-            turn = np.array([[np.cos(turn_rad), -np.sin(turn_rad)], [np.sin(turn_rad), np.cos(turn_rad)]])
-            corners = centre_mm + (np.array([(-1, -1), (1, -1), (1, 1), (-1, 1)]) * area.size_mm / 2.0) @ turn.T
+            corners = np.array([(-1, -1), (1, -1), (1, 1), (-1, 1)]) * area.size_mm / 2.0
+            corners = centre_mm + corners @ plane_rotation(turn_rad).T
             for start, end in zip(corners, np.roll(corners, -1, axis=0), strict=True):
                 drawing.line(_at(start), _at(end), width_mm=line_mm, colour=colour)
     middle, arm = rig.content.centre_mm, min(rig.content.size_mm) / 8.0

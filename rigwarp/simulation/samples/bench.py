@@ -88,7 +88,7 @@ class VirtualSampleBench:
         if "camera bumped" in mishaps:
             self._bump, self._texture = _BUMP_PX, None
         self._exposure = 1.6 if "overexposed" in mishaps else 1.0
-        transport = None if "missing" in mishaps else self._transport(piece, shift, mishaps)
+        transport = None if "missing" in mishaps else self._transport(piece, shift)
         self._seated = _Seated(transport=transport, piece=piece, offset_mm=offset)
         if np.any(shift):
             self._screens.clear()  # none of them comes again
@@ -134,7 +134,7 @@ class VirtualSampleBench:
             )
         return piece
 
-    def _transport(self, piece: Piece, shift: Array, mishaps: Sequence[Mishap]) -> Transport:
+    def _transport(self, piece: Piece, shift: Array) -> Transport:
         key = (piece.name, shift.tobytes())
         if key not in self._known:
             if np.any(shift):

@@ -1,16 +1,16 @@
 """A printed sheet laid anywhere, measured through a view's map: how far its corners are from where it was printed."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
-from rigwarp.camera import board_to_table
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, IntArray, ViewMap
 from rigwarp.rig.model import Target
 from rigwarp.view.look_up import points
 from rigwarp.view.printed.found import SheetCorners
+from rigwarp.view.printed.lying import on_sheet
 
 _FEWEST = 6
 
@@ -63,9 +63,8 @@ def check_sheet_through(view: ViewMap, found: Sequence[SheetCorners], target: Ta
             "are needed: lay the sheet further inside what the mirrors show"
         )
     board = np.concatenate([one.board_mm for one in found])[known]
-    flat = board_to_table(board, replace(target, centre_mm=np.zeros(2), rotation_rad=0.0), height_mm=0.0)[:, :2]
     return compared(
-        flat,
+        on_sheet(board, target),
         seen[known],
         sigma_mm=sigma[known],
         zone=zone[known],

@@ -18,10 +18,7 @@ from rigwarp.geometry import Array, IntArray
 _AMPLITUDES_MM = (0.02, 0.05, 0.1, 0.2, 0.4, 0.8, 1.6, 3.2, 6.4)
 _LENGTHS = (0.15, 0.25, 0.4, 0.7)  # of the picture's width
 _NOISES_PX = (0.02, 0.035, 0.06, 0.1, 0.17, 0.3)
-_USUAL_MM, _SPREAD = (
-    0.2,
-    3.0,
-)  # a built wing strays by so much at the table, within this factor
+_USUAL_MM, _SPREAD = 0.2, 3.0  # a built wing strays by so much at the table, within this factor
 _ROUNDS = 2
 
 
@@ -51,10 +48,6 @@ class Sightings:
     misfit_mm: Array
     slope: Array
     mm_per_px: Array
-
-    def only(self, which: Array | IntArray) -> "Sightings":
-        """Those that a mask picks."""
-        return replace(self, **{name: getattr(self, name)[which] for name in self.__dataclass_fields__})
 
 
 class Conditioned:

@@ -11,7 +11,7 @@ from rigwarp.geometry import Array, BoolArray, IntArray, ViewMap
 from rigwarp.geometry.pixel_map import NO_LIGHT
 from rigwarp.rig import Table
 from rigwarp.view.design import trace_view
-from rigwarp.view.lean import LeanDoubt, lean_at
+from rigwarp.view.lean import LeanDoubt, seen_leans
 from rigwarp.view.parts import ViewPart
 from rigwarp.view.printed.field import Conditioned
 from rigwarp.view.printed.unknowns import Unknowns
@@ -38,7 +38,7 @@ def map_by_sheets(problem: Unknowns, told: Conditioned, table: Table) -> tuple[V
     rows, columns = (np.append(np.arange(0, n - 1, _STEP_PX), n - 1) for n in design.zone.shape)
     nodes = np.stack(np.meshgrid(columns, rows), axis=-1).reshape(-1, 2).astype(float)
     for zone in np.unique(design.zone[design.zone >= 0]):
-        i = max((i for i, part in enumerate(parts) if part.first_zone <= zone), key=lambda i: parts[i].first_zone)
+        i = next(i for i, part in enumerate(parts) if zone in part.zones)
         slope = problem.design_slope(i, nodes, np.full(len(nodes), zone))
         known = np.isfinite(slope).all(axis=(1, 2))
         slope[~known] = 0.0
@@ -63,16 +63,10 @@ def map_by_sheets(problem: Unknowns, told: Conditioned, table: Table) -> tuple[V
     places = np.stack([x, y], axis=-1)
     measured &= ~doubtful
     samples = [_samples(part, zone, places, measured) for part in parts]
-    lean = np.full(places.shape, np.nan)
     shown = [i for i, one in enumerate(samples) if len(one.zone) >= _FEWEST]
     registration = register_view([problem.parts[i] for i in shown], [samples[i] for i in shown])
     registered = {part.first_zone: part for part in registration.parts}
-    for part in (registered.get(part.first_zone, part) for part in parts):
-        for surface in part.model.surfaces:
-            own = part.own_picture(zone == part.first_zone + surface.zone)
-            found = np.full(places.shape, np.nan)
-            found[own] = lean_at(part.model, surface.zone, own, part.own_picture(places)[own])
-            lean = np.where(part.own_picture(own)[..., None], part.own_picture(found), lean)
+    lean = seen_leans([registered.get(part.first_zone, part) for part in parts], zone, places)
     view_map = replace(
         design,
         x_mm=x,
@@ -88,12 +82,13 @@ def map_by_sheets(problem: Unknowns, told: Conditioned, table: Table) -> tuple[V
 
 def _samples(part: ViewPart, zone: IntArray, places_mm: Array, measured: BoolArray) -> PartSamples:
     """Some of a part's pixels near corners, and their places."""
-    own = zone.astype(np.int64) - part.first_zone
-    v, u = np.nonzero(measured & (own >= 0) & (own < len(part.model.surfaces)))
+    v, u = np.nonzero(measured & np.isin(zone, part.zones))
     some = slice(None, None, max(1, len(u) // _SOME))
     u, v = u[some], v[some]
     return PartSamples(
-        pixels_px=part.own_pixels(np.stack([u, v], axis=-1).astype(float)), table_mm=places_mm[v, u], zone=own[v, u]
+        pixels_px=part.own_pixels(np.stack([u, v], axis=-1).astype(float)),
+        table_mm=places_mm[v, u],
+        zone=zone[v, u].astype(np.int64) - part.first_zone,
     )
 
 
@@ -101,8 +96,7 @@ def _near_a_fold(problem: Unknowns, covariance: Array, parts: Sequence[ViewPart]
     """(H, W) pixels so near to another mirror's that corners, which tell no edges, leave open whose they are."""
     owner = np.full(design.zone.shape, -1)
     for number, part in enumerate(parts):
-        owner[design.zone >= part.first_zone] = number
-    owner[design.zone < 0] = -1
+        owner[np.isin(design.zone, part.zones)] = number
     doubtful = np.zeros(owner.shape, bool)
     for number, part in enumerate(parts):
         mine, others = owner == number, (owner >= 0) & (owner != number)

@@ -6,15 +6,14 @@ from typing import Final
 
 import numpy as np
 
-from rigwarp.camera import SheetSigma, board_to_table
-from rigwarp.camera.boards.board import board_size_mm
-from rigwarp.camera.boards.board_shape import print_bends
+from rigwarp.camera import SheetSigma
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray, IntArray
 from rigwarp.rig import Table, Target
 from rigwarp.view.parts import ViewPart
 from rigwarp.view.printed.field import Sightings
 from rigwarp.view.printed.found import SheetCorners
+from rigwarp.view.printed.lying import by_place, by_print, laid_as_seen, on_table, require_near
 from rigwarp.view.printed.slopes import (
     CAMERA,
     MIRROR,
@@ -32,7 +31,6 @@ _FOCAL_SHARE, _MIDDLE_SHARE, _K1, _K2 = 0.01, 0.01, 0.05, 0.02  # 1-sigma of a l
 _MIRRORED = np.array([1.0, 1.0, -1.0, -1.0, -1.0, 1.0])  # shift and turn of a camera as its mirror image makes them
 _PLACE_SIGMA = np.array([300.0, 300.0, 1.0])  # mm, mm, rad: sheets after the first may lie anywhere
 _STRAY = 6.0  # sigmas: such a corner was something else
-_FAR_MM, _FAR_RAD = 60.0, np.radians(20.0)  # the first sheet may seem so far from its place before anything is fitted
 _PLACE: Final = 3
 
 
@@ -93,11 +91,10 @@ class Unknowns:
     def __init__(
         self, parts: Sequence[ViewPart], corners: Corners, target: Target, table: Table, sheet: SheetSigma
     ) -> None:
-        self.parts, self.corners, self._target = tuple(parts), corners, target
+        self.parts, self.corners, self._target, self._sheet = tuple(parts), corners, target, sheet
         self._height_mm = table.height_mm
         self.first = int(corners.photo.min())
         self._photos = [int(n) for n in np.unique(corners.photo) if n != self.first]
-        self._print = np.array([1.0, 1.0, 1.0, sheet.height_mm])
         self._lens = parts[0].model.projector
         self.prior = np.concatenate(
             [
@@ -105,11 +102,10 @@ class Unknowns:
                 self._lens_sigma(),
                 *(part.tolerances[CAMERA:] for part in parts),
                 np.tile(_PLACE_SIGMA, len(self._photos)),
-                self._print,
+                np.array([1.0, 1.0, 1.0, sheet.height_mm]),
             ]
         )
         self.now = np.zeros(len(self.prior))
-        self._bends = print_bends(corners.board_mm, board_size_mm(target)) @ sheet.printed
         self._start = {n: self._guess(n) for n in self._photos}
         self.strays = 0
 
@@ -186,19 +182,12 @@ class Unknowns:
         start = self._start[photo]
         return replace(start, centre_mm=start.centre_mm + shift, rotation_rad=start.rotation_rad + turn)
 
-    def _on_table(self, laid: Target, here: BoolArray) -> Array:
-        return board_to_table(self.corners.board_mm[here], laid, height_mm=0.0)[:, :2]
-
     def _guess(self, photo: int) -> Target:
-        """Where the design sees a sheet, by the rigid move that fits best (Kabsch, 1976)."""
+        """Where the design sees a sheet."""
         here = self.corners.photo == photo
         seen = design_places(self.parts, self.corners.pixels_px[here], self.corners.zone[here], self.corners.part[here])
-        flat = self._on_table(replace(self._target, centre_mm=np.zeros(2), rotation_rad=0.0), here)
         known = np.isfinite(seen).all(axis=-1)
-        a, b = flat[known] @ [1.0, 1.0j], seen[known] @ [1.0, 1.0j]
-        turn = float(np.angle(np.vdot(a - a.mean(), b - b.mean())))
-        centre = b.mean() - np.exp(1j * turn) * a.mean()
-        return replace(self._target, centre_mm=np.array([centre.real, centre.imag]), rotation_rad=turn)
+        return laid_as_seen(self.corners.board_mm[here][known], seen[known], self._target)
 
     def require_first_place(self) -> None:
         """MeasurementError where the design sees the first sheet far from where it should lie."""
@@ -215,15 +204,12 @@ class Unknowns:
         places = np.zeros_like(seen)
         for photo in [self.first, *self._photos]:
             here = corners.photo == photo
-            laid = self._laid(photo)
-            places[here] = self._on_table(laid, here)
-            from_centre = places[here] - laid.centre_mm
+            laid, board_mm = self._laid(photo), corners.board_mm[here]
+            places[here] = on_table(board_mm, laid)
             if photo != self.first:
                 at = self._column(photo)
-                slope[here, 0, at] = slope[here, 1, at + 1] = -1.0
-                slope[here, :, at + 2] = -np.stack([-from_centre[:, 1], from_centre[:, 0]], axis=-1)
-            turn = plane_turn(laid.rotation_rad) @ np.diag([1.0, -1.0])  # the board's y runs down
-            slope[here, :, -4:-1] = -np.einsum("ij,njk->nik", turn, self._bends[here])
+                slope[here, :, at : at + _PLACE] = -by_place(board_mm, laid)
+            slope[here, :, -4:-1] = -by_print(board_mm, laid, self._sheet)
         slope[..., -1] = -lean
         # at height t over the table the line of sight of the place P is at P - t lean
         print_now = np.einsum("nij,j->ni", slope[..., -4:], self.now[-4:])
@@ -263,7 +249,7 @@ class Unknowns:
                 f"{np.count_nonzero(keep)} corners of the sheet agree with each other and the design, {_FEWEST} are "
                 "needed: check [view] and [view.target] in rig.toml, and that the sheet lies flat"
             )
-        self.corners, self._bends = self.corners.only(keep), self._bends[keep]
+        self.corners = self.corners.only(keep)
 
     def places(self, covariance: Array) -> tuple[SheetPlace, ...]:
         sigma = np.sqrt(np.diag(covariance))
@@ -273,25 +259,3 @@ class Unknowns:
             own = np.zeros(3) if photo == self.first else sigma[self._column(photo) :][:_PLACE]
             found.append(SheetPlace(centre_mm=laid.centre_mm, rotation_rad=laid.rotation_rad, sigma=own))
         return tuple(found)
-
-
-def plane_turn(angle_rad: float) -> Array:
-    """(2, 2) counter-clockwise."""
-    c, s = np.cos(angle_rad), np.sin(angle_rad)
-    return np.array([[c, -s], [s, c]])
-
-
-def require_near(seen: Target, told: Target) -> None:
-    """MeasurementError where the first sheet is seen far from where it should lie."""
-    off = float(np.linalg.norm(seen.centre_mm - told.centre_mm))
-    turn = float(np.angle(np.exp(1j * (seen.rotation_rad - told.rotation_rad))))
-    if off > _FAR_MM or abs(turn) > _FAR_RAD:
-        raise MeasurementError(
-            f"the first sheet seems to lie {_place_words(seen)}; [view.target] puts it {_place_words(told)}: lay it "
-            "there, or correct centre_mm and rotation_deg; further sheets may lie anywhere"
-        )
-
-
-def _place_words(sheet: Target) -> str:
-    x, y = sheet.centre_mm
-    return f"around ({x:.0f}, {y:.0f}) mm, turned by {np.degrees(sheet.rotation_rad):.0f} degrees"
