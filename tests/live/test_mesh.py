@@ -223,7 +223,7 @@ def test_coarse_texture_units_are_found_out(context, monkeypatch):
     """As if there were no bits for weights at all, and the unit were used all the same; and one that cannot draw into
     sRGB textures."""
     assert gl.mesh_is_exact(context)  # every one is, by its texture unit or without
-    monkeypatch.setattr(gl_mesh, "filters_finely", lambda _: True)
+    monkeypatch.setattr(gl_mesh, "sampled_finely", lambda _: "unit")
     room = GlPicture.room
 
     def unfiltered(self, stored):
@@ -244,34 +244,39 @@ COARSE = """
 vec4 coarse(sampler2D of, vec2 spot) {
     vec2 last = vec2(textureSize(of, 0) - 1), at = clamp(spot * (last + 1.0) - 0.5, vec2(0.0), last);
     ivec2 first = ivec2(min(at, last - 1.0));
-    vec2 b = round((at - vec2(first)) * 256.0) / 256.0, a = 1.0 - b;
+    vec2 b = ROUNDED((at - vec2(first)) * PARTS) / PARTS, a = 1.0 - b;
     vec4 weights = round(vec4(a.x * a.y, b.x * a.y, a.x * b.y, b.x * b.y) * 256.0) / 256.0;
     return weights.x * texelFetch(of, first, 0) + weights.y * texelFetch(of, first + ivec2(1, 0), 0)
         + weights.z * texelFetch(of, first + ivec2(0, 1), 0) + weights.w * texelFetch(of, first + 1, 0);
 }
 #define textureLod(of, spot, level) coarse(of, spot)
 """
-"""A texture unit that rounds the products of its weights to eight bits, too."""
+"""A texture unit that rounds the products of its weights to eight bits, too, as a data-centre GPU was measured to."""
 
 
 @pytest.mark.gl
-def test_weights_of_eight_bits_in_all_are_found_out_and_gone_without(context, monkeypatch):
-    """By the weights themselves; by the trial, if these are believed; and without that unit the mesh is exact again."""
+@pytest.mark.parametrize(
+    ("rounded", "parts", "sampled"),
+    [("round", 256, "rows"), ("floor", 256, "rows"), ("round", 64, "fetched")],
+)
+def test_coarse_weights_are_found_out_and_gone_without(context, monkeypatch, rounded, parts, sampled):
+    """By the weights themselves; by the trial, if these are believed; and without them the mesh is exact again."""
+    unit = COARSE.replace("ROUNDED", rounded).replace("PARTS", f"{parts}.0")
 
     def coarse(context, fragment, *others, **more):
         version, rest = fragment.split("\n", 1)
-        return drawing_program(context, f"{version}\n{COARSE}{rest}", *others, **more)
+        return drawing_program(context, f"{version}\n{unit}{rest}", *others, **more)
 
     for room in (gl_filter, gl_mesh):
         monkeypatch.setattr(room, "drawing_program", coarse)
-    assert not gl_filter.filters_finely(context)
+    assert gl_filter.sampled_finely(context) == sampled
     assert gl.mesh_is_exact(context)
-    for sampled in ("fine", "quick"):
-        warp, picture = warp_of(bent_rig.curved_prewarp(2.2)).sampled(sampled), bent_rig.noisy(90, 67)
+    for density in ("fine", "quick"):
+        warp, picture = warp_of(bent_rig.curved_prewarp(2.2)).sampled(density), bent_rig.noisy(90, 67)
         renderer = GlRenderer(warp, context, way="meshed")
         assert reference.codes_beyond(renderer.render(picture), warp, picture).max() <= 1
         renderer.close()
-    monkeypatch.setattr(gl_mesh, "filters_finely", lambda _: True)
+    monkeypatch.setattr(gl_mesh, "sampled_finely", lambda _: "unit")
     assert not gl.mesh_is_exact(context)
 
 

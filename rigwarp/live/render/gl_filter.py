@@ -2,7 +2,9 @@
 
 Weights of eight bits along either axis are as good as a place that is half a 256th of a pixel off, which is little
 beside what the mesh may stray. Units that round the four products to eight bits as well are not: near a white texel
-among black ones 1/512 of white is 15 codes at gamma 2.2, and no place close by shows that.
+among black ones 1/512 of white is 15 codes at gamma 2.2, and no place close by shows that. In the middle of a row there
+are no products, so two samples and a sum in the shader are exact there (NVIDIA's: the product along both axes is
+rounded to a whole 256th, and the sums over rows and columns stay what they were).
 """
 
 from typing import Any
@@ -12,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.geometry import Array
-from rigwarp.live.render.gl_programs import GLSL_FRAGMENT, SRGB8_ALPHA8, UNITS, drawing_program
+from rigwarp.live.render.gl_programs import GLSL_FRAGMENT, SRGB8_ALPHA8, UNITS, Sampled, drawing_program, switches
+from rigwarp.live.render.shaders import TEXEL_AT
 
 PLACES = 256
 """Along either axis, between the middles of two texels."""
@@ -24,40 +27,50 @@ _TEXELS = (255 * np.eye(4)).astype(np.uint8)
 """Each of 2 x 2 texels is white in a channel of its own, so that channels hold weights."""
 _WEIGHTS = (
     GLSL_FRAGMENT
+    + "uniform sampler2D picture;\n"
+    + TEXEL_AT
     + f"""
-uniform sampler2D picture;
 out vec4 colour;
 void main() {{
-    vec4 weights = textureLod(picture, 0.25 + gl_FragCoord.xy / {2 * PLACES}.0, 0.0);
+    vec4 weights = texel_at(0.25 + gl_FragCoord.xy / {2 * PLACES}.0);
     colour = pow(max(weights, vec4(1e-12)), vec4(1.0 / {_EXPONENT}));
 }}
 """
 )
 
 
-def filters_finely(context: moderngl.Context) -> bool:
-    """True when the texture unit interpolates as the mesh needs it; False also where that cannot be tried."""
+def sampled_finely(context: moderngl.Context) -> Sampled:
+    """The quickest way whose weights are what the mesh needs; "fetched" also where that cannot be tried."""
+    quickest: tuple[Sampled, ...] = ("unit", "rows")
+    try:
+        return next(way for way in quickest if weight_codes_beyond(_weight_codes(context, way)).max() <= _MOST_CODES)
+    except (moderngl.Error, StopIteration):
+        return "fetched"
+
+
+def _weight_codes(context: moderngl.Context, sampled: Sampled) -> NDArray[np.uint8]:
+    """See `weight_codes_beyond`."""
     made: list[Any] = []
     try:
         made.append(texture := context.texture((2, 2), 4, _TEXELS.tobytes(), internal_format=SRGB8_ALPHA8))
         texture.repeat_x = texture.repeat_y = False
         made.append(drawn := context.texture((PLACES, PLACES), 4))
         made.append(frame := context.framebuffer([drawn]))
-        made.append(program := drawing_program(context, _WEIGHTS))
+        made.append(program := drawing_program(context, _WEIGHTS, defines=switches(dither=False, sampled=sampled)))
         made.append(call := context.vertex_array(program, []))
         program["picture"] = UNITS["picture"]
+        if "texels" in program:
+            program["texels"] = (2.0, 2.0, 0.5, 0.5)
         texture.use(UNITS["picture"])
         context.disable(moderngl.BLEND | moderngl.DEPTH_TEST | moderngl.CULL_FACE)
         frame.use()
         context.viewport = (0, 0, PLACES, PLACES)
         call.render(moderngl.TRIANGLES, vertices=3)
-        codes = np.frombuffer(frame.read(components=4, alignment=1), np.uint8).reshape(PLACES, PLACES, 4)
-    except moderngl.Error:
-        return False
+        data = np.frombuffer(frame.read(components=4, alignment=1), np.uint8)
+        return data.reshape(PLACES, PLACES, 4)
     finally:
         for item in reversed(made):
             item.release()
-    return bool(weight_codes_beyond(codes).max() <= _MOST_CODES)
 
 
 def places_px() -> Array:

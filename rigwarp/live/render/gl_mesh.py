@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.live.render import shaders
-from rigwarp.live.render.gl_filter import filters_finely
+from rigwarp.live.render.gl_filter import sampled_finely
 from rigwarp.live.render.gl_programs import UNITS, drawing_program, switches
 from rigwarp.live.render.mesh_tiles import CELLS, KINDS, SMOOTH_KINDS, MeshTiles
 
@@ -20,13 +20,13 @@ class GlMesh:
 
     def __init__(self, context: moderngl.Context, resolution: tuple[int, int], *, dither: bool) -> None:
         self._context = context
-        fetched = not filters_finely(context)
+        sampled = sampled_finely(context)
         self._programs: dict[tuple[str, bool], Any] = {  # by kind, and whether the gain is smooth
             (kind, smooth): drawing_program(
                 context,
                 shaders.MESH_DRAWN[kind],
                 shaders.MESH_VERTEX,
-                defines=switches(dither=dither, smooth=smooth, fetched=fetched),
+                defines=switches(dither=dither, smooth=smooth, sampled=sampled),
             )
             for kind, smooth in (*((kind, False) for kind in KINDS), *((kind, True) for kind in SMOOTH_KINDS))
         }
@@ -51,7 +51,7 @@ class GlMesh:
 
     def place(self, tiles: MeshTiles, texture_size: tuple[int, int]) -> None:
         """Draw these rectangles from now on, with pictures in textures of that size, whose first texel is rim."""
-        self.set(per_texel=(1.0 / texture_size[0], 1.0 / texture_size[1]))
+        self.set(texels=(*texture_size, 1.0 / texture_size[0], 1.0 / texture_size[1]))
         scale = np.ones(16, np.float32)
         scale[4:] = np.tile(1.0 / np.array(texture_size), 6)
         offset = np.zeros(16, np.float32)

@@ -4,6 +4,7 @@ Nothing but `row` turns OpenGL's bottom-up rows into our own.
 """
 
 from collections.abc import Sequence
+from typing import Literal
 
 import moderngl
 
@@ -13,6 +14,8 @@ UNITS = {"codes": 0, "light": 1, "picture": 2, "place": 3, "chroma": 3, "steps":
 """Texture units by the samplers' names; those that share one are never in one program."""
 GROUP_SIDE = 8
 SRGB8_ALPHA8 = 0x8C43
+Sampled = Literal["unit", "rows", "fetched"]
+"""How the mesh interpolates between four texels: all by the texture unit, in two of its samples, or by itself."""
 WRITTEN_IMAGE = 0x08 | 0x20
 """GL_TEXTURE_FETCH_BARRIER_BIT and GL_SHADER_IMAGE_ACCESS_BARRIER_BIT: all barriers would wait for uploads as well."""
 
@@ -55,10 +58,12 @@ def defined(text: str, *names: str) -> str:
     return "\n".join([version, *(f"#define {name}" for name in names), rest])
 
 
-def switches(*, dither: bool, smooth: bool = False, fetched: bool = False) -> list[str]:
-    """Of the shaders: whether they dither between code values, whether the gain comes from the mesh's corners, whether
-    they interpolate between texels themselves."""
-    return [name for name, on in (("DITHERED", dither), ("SMOOTH", smooth), ("FETCHED", fetched)) if on]
+def switches(*, dither: bool, smooth: bool = False, sampled: Sampled = "unit") -> list[str]:
+    """Of the shaders: whether they dither between code values, whether the gain comes from the mesh's corners, how the
+    mesh takes samples."""
+    coarse = sampled != "unit"
+    on = {"DITHERED": dither, "SMOOTH": smooth, "COARSE": coarse, "ROWS": sampled == "rows"}
+    return [name for name, wanted in on.items() if wanted]
 
 
 def drawing_program(

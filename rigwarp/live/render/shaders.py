@@ -56,7 +56,7 @@ uniform vec2 lifted;         // what code 0 and alpha 1 shine with, and what cod
 """
 
 _TAPS = """
-#ifdef FETCHED               // where texture units are coarse: never
+#ifdef COARSE                // where texture units are: never
 const bool by_unit = false;
 #else
 uniform bool by_unit;        // bilinear by the texture unit: quicker, but its weights have so few bits that a black
@@ -149,6 +149,22 @@ COPY_DRAWN = (
     + "uniform sampler2D frame;\nvoid main() { colour = texelFetch(frame, row(gl_FragCoord.xy), 0); }\n"
 )
 
+TEXEL_AT = """
+uniform vec4 texels;         // how many there are along x and y, and their size
+#if defined(ROWS)            // the unit along one axis, in the middles of two rows, whether it rounds or cuts off
+vec4 texel_at(vec2 spot) {
+    float share = fract(spot.y * texels.y - 0.5);
+    spot.y -= (share - 1.0 / 1024.0) * texels.w;
+    return mix(textureLod(picture, spot, 0.0), textureLod(picture, vec2(spot.x, spot.y + texels.w), 0.0), share);
+}
+#elif defined(COARSE)
+vec4 texel_at(vec2 spot) { return bilinear(spot * texels.xy - 1.5); }
+#else
+vec4 texel_at(vec2 spot) { return textureLod(picture, spot, 0.0); }
+#endif
+"""
+"""A sample of `picture` at a place of its texture, as finely as the mesh needs it; see `gl_filter`."""
+
 MESH_VERTEX = """#version 330 core
 in vec4 rectangle;           // left, top, width, height, in projector pixels
 in vec4 first;               // (x, y) in the picture's texture at the middle; what multiplies l
@@ -180,7 +196,9 @@ void main() {
 }
 """
 
-_MESH = """
+_MESH = (
+    TEXEL_AT
+    + """
 #ifdef SMOOTH
 in vec3 at_root;             // in the picture's texture, and root of the gain; many more inputs, or flat ones, are dear
 #define at (at_root.xy)
@@ -188,23 +206,18 @@ in vec3 at_root;             // in the picture's texture, and root of the gain; 
 in vec2 at;
 uniform usampler2D how;      // root of the gain, taps; see `MeshTiles`
 #endif
-uniform vec2 per_texel;
 
-#ifdef FETCHED               // exactly, as without a mesh
-vec4 texel_at(vec2 spot) { return bilinear(spot / per_texel - 1.5); }
-
-vec4 cubic() { return cubic(at / per_texel - 1.5); }
+#ifdef COARSE                // exactly, as without a mesh
+vec4 cubic() { return cubic(at * texels.xy - 1.5); }
 #else
-vec4 texel_at(vec2 spot) { return textureLod(picture, spot, 0.0); }
-
 vec4 cubic() {
     // the two middle weights of either axis in one bilinear sample
-    vec2 texel = at / per_texel - 0.5, corner = floor(texel);
+    vec2 texel = at * texels.xy - 0.5, corner = floor(texel);
     vec4 u = cubic_weights(texel.x - corner.x), v = cubic_weights(texel.y - corner.y);
     vec2 inner = vec2(u.y + u.z, v.y + v.z);
     corner += 0.5;
-    vec2 between = (corner + vec2(u.z, v.z) / inner) * per_texel;
-    vec2 before = (corner - 1.0) * per_texel, after = (corner + 2.0) * per_texel;
+    vec2 between = (corner + vec2(u.z, v.z) / inner) * texels.zw;
+    vec2 before = (corner - 1.0) * texels.zw, after = (corner + 2.0) * texels.zw;
     return v.x * (u.x * texel_at(before) + inner.x * texel_at(vec2(between.x, before.y))
                   + u.w * texel_at(vec2(after.x, before.y)))
         + inner.y * (u.x * texel_at(vec2(before.x, between.y)) + inner.x * texel_at(between)
@@ -250,6 +263,7 @@ void main() {
 #endif
 }
 """
+)
 
 _BLACK = "out vec4 colour;\nvoid main() { colour = vec4(0.0, 0.0, 0.0, 1.0); }\n"
 _SAMPLED = {
