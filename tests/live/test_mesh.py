@@ -257,7 +257,7 @@ vec4 coarse(sampler2D of, vec2 spot) {
 @pytest.mark.gl
 @pytest.mark.parametrize(
     ("rounded", "parts", "sampled"),
-    [("round", 256, "rows"), ("floor", 256, "rows"), ("round", 64, "fetched")],
+    [("round", 256, "rows"), ("floor", 256, "fetched"), ("round", 64, "fetched")],
 )
 def test_coarse_weights_are_found_out_and_gone_without(context, monkeypatch, rounded, parts, sampled):
     """By the weights themselves; by the trial, if these are believed; and without them the mesh is exact again."""

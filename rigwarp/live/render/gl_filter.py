@@ -23,8 +23,15 @@ REACH_PX = 1.0 / 256.0
 """What the promised 0.05 px leave to the texture unit along either axis, beside the mesh's 1/32 (`mesh_tiles`)."""
 _EXPONENT = 2.2
 _MOST_CODES = 1.0
-_TEXELS = (255 * np.eye(4)).astype(np.uint8)
-"""Each of 2 x 2 texels is white in a channel of its own, so that channels hold weights."""
+_SIDE, _FIRST = 7, 3
+"""Of the texture that is looked at, and the first texel between whose middles it is; a side that is no power of two, so
+that places are rounded as those in pictures are."""
+_AROUND = np.full((_SIDE, _SIDE, 4), 255, np.uint8)
+_AROUND[_FIRST : _FIRST + 2, _FIRST : _FIRST + 2] = 0
+"""White texels, none of which has any weight."""
+_FOUR = np.zeros_like(_AROUND)
+_FOUR[_FIRST : _FIRST + 2, _FIRST : _FIRST + 2] = 255 * np.eye(4).reshape(2, 2, 4)
+"""Each of four texels is white in a channel of its own, so that channels hold weights."""
 _WEIGHTS = (
     GLSL_FRAGMENT
     + "uniform sampler2D picture;\n"
@@ -32,7 +39,7 @@ _WEIGHTS = (
     + f"""
 out vec4 colour;
 void main() {{
-    vec4 weights = texel_at(0.25 + gl_FragCoord.xy / {2 * PLACES}.0);
+    vec4 weights = texel_at(({_FIRST + 0.5} + gl_FragCoord.xy / {PLACES}.0) / {_SIDE}.0);
     colour = pow(max(weights, vec4(1e-12)), vec4(1.0 / {_EXPONENT}));
 }}
 """
@@ -43,24 +50,28 @@ def sampled_finely(context: moderngl.Context) -> Sampled:
     """The quickest way whose weights are what the mesh needs; "fetched" also where that cannot be tried."""
     quickest: tuple[Sampled, ...] = ("unit", "rows")
     try:
-        return next(way for way in quickest if weight_codes_beyond(_weight_codes(context, way)).max() <= _MOST_CODES)
-    except (moderngl.Error, StopIteration):
+        return next((sampled for sampled in quickest if _most_codes_beyond(context, sampled) <= _MOST_CODES), "fetched")
+    except moderngl.Error:
         return "fetched"
 
 
-def _weight_codes(context: moderngl.Context, sampled: Sampled) -> NDArray[np.uint8]:
-    """See `weight_codes_beyond`."""
+def _most_codes_beyond(context: moderngl.Context, sampled: Sampled) -> float:
+    weights = weight_codes_beyond(_codes(context, sampled, _FOUR))
+    return float(max(weights.max(), _codes(context, sampled, _AROUND).max()))
+
+
+def _codes(context: moderngl.Context, sampled: Sampled, texels: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """(PLACES, PLACES, 4) what is seen along v and u between the middles of those four texels."""
     made: list[Any] = []
     try:
-        made.append(texture := context.texture((2, 2), 4, _TEXELS.tobytes(), internal_format=SRGB8_ALPHA8))
-        texture.repeat_x = texture.repeat_y = False
+        made.append(texture := context.texture((_SIDE, _SIDE), 4, texels.tobytes(), internal_format=SRGB8_ALPHA8))
         made.append(drawn := context.texture((PLACES, PLACES), 4))
         made.append(frame := context.framebuffer([drawn]))
         made.append(program := drawing_program(context, _WEIGHTS, defines=switches(dither=False, sampled=sampled)))
         made.append(call := context.vertex_array(program, []))
         program["picture"] = UNITS["picture"]
         if "texels" in program:
-            program["texels"] = (2.0, 2.0, 0.5, 0.5)
+            program["texels"] = (_SIDE, _SIDE, 1.0 / _SIDE, 1.0 / _SIDE)
         texture.use(UNITS["picture"])
         context.disable(moderngl.BLEND | moderngl.DEPTH_TEST | moderngl.CULL_FACE)
         frame.use()

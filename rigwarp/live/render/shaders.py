@@ -151,10 +151,10 @@ COPY_DRAWN = (
 
 TEXEL_AT = """
 uniform vec4 texels;         // how many there are along x and y, and their size
-#if defined(ROWS)            // the unit along one axis, in the middles of two rows, whether it rounds or cuts off
+#if defined(ROWS)            // the unit along one axis, in the middles of two rows
 vec4 texel_at(vec2 spot) {
     float share = fract(spot.y * texels.y - 0.5);
-    spot.y -= (share - 1.0 / 1024.0) * texels.w;
+    spot.y -= share * texels.w;
     return mix(textureLod(picture, spot, 0.0), textureLod(picture, vec2(spot.x, spot.y + texels.w), 0.0), share);
 }
 #elif defined(COARSE)
