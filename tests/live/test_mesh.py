@@ -158,7 +158,8 @@ def test_creases_masks_corrections_and_levels_are_those_of_the_reference(context
 @pytest.mark.gl
 def test_drawn_from_the_places_that_the_mesh_says_every_code_is_the_references(context):
     """Hard content, places as a GPU interpolates them: what is left is the texture unit's weights of eight bits, half a
-    256th of a pixel (and a little for its arithmetic), and the rounding to whole codes."""
+    256th of a pixel (and a little for its arithmetic), and the rounding to whole codes. A data-centre GPU that is used
+    by rows cuts what every texel adds off to a 256th as well."""
     warp, size = warp_of(bent_rig.curved_prewarp()).sampled("quick"), (300, 225)
     samples, picture = warp.samples(size), bent_rig.noisy(*size)
     place_px, known = samples.position_px.astype(float), np.zeros(samples.gain_root.shape, bool)
@@ -173,11 +174,12 @@ def test_drawn_from_the_places_that_the_mesh_says_every_code_is_the_references(c
     renderer = GlRenderer(warp, context, way="meshed")
     frame = renderer.render(picture)
     renderer.close()
-    least, most = reference.reached_codes(drawn, warp.light()[picture], 1 / 500)
+    reach_px = 1 / 170 if gl_filter.sampled_finely(context) == "rows" else 1 / 500
+    least, most = reference.reached_codes(drawn, warp.light()[picture], reach_px)
     lit = known & (samples.gain_root > 0)
     assert lit.sum() > 10000
     assert ((frame >= np.round(least) - 1) & (frame <= np.round(most) + 1))[lit].all()
-    assert np.median((most - least)[lit]) < 1  # hardly more than those positions themselves
+    assert np.median((most - least)[lit]) < 500 * reach_px  # hardly more than those positions themselves
 
 
 @pytest.mark.gl
