@@ -68,15 +68,15 @@ from rigwarp.table_map import (  # noqa: E402
 from rigwarp.verification import plan_dots  # noqa: E402
 from rigwarp.verification.verdict import judge_fit, lights  # noqa: E402
 
-_LARGEST_Z = 1.3
+LARGEST_Z = 1.3
 _LARGEST_GROWTH = 3.0
-_RIGS = ("round-table", "folded-counter", "shallow-fold")
+RIGS = ("round-table", "folded-counter", "shallow-fold")
 _STEEP_MM = "15.31"  # the counter's fold
 ROOFS_MM = {"shallow-fold": "0.43"}
 """Rigs that are the counter with another fold: 0.8 degrees, 62 mm at 0.4 degrees."""
 _SEED = 500
-_RIGHT = "right"
-_SILENT, _WRONG_CAUSE, _WRONG_EXIT = "silent failure", "refused, wrong cause", "refused, not with exit code 5 or 6"
+RIGHT = "right"
+SILENT, WRONG_CAUSE, WRONG_EXIT = "silent failure", "refused, wrong cause", "refused, not with exit code 5 or 6"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -100,10 +100,10 @@ class Way:
     made: str = ""
     built: bool = False
     sheet: bool = False
-    rigs: tuple[str, ...] = _RIGS
+    rigs: tuple[str, ...] = RIGS
 
 
-_FOLDS = ("folded-counter", "shallow-fold")
+FOLDS = ("folded-counter", "shallow-fold")
 _MISHAPS = "\n[mishaps]\nphotographs = {n}\n"
 _CAMERA_MOVED = r"camera moved"  # not: "the camera, the projector or the mirror, or the exposure"
 _EXPOSURE = r"automatic exposure|exposure (or|follows)|follows the picture"
@@ -115,7 +115,7 @@ WAYS = {
     "creep, small": Way(text=_MISHAPS + "creep_px = [0.08, 0.05]\n", cause=_CAMERA_MOVED),
     "knock": Way(text=_MISHAPS + "knock_at = {half}\nknock_px = [1.2, -0.7]\n", cause=_CAMERA_MOVED),
     "knock between zones": Way(
-        text=_MISHAPS + "knock_at = {between}\nknock_px = [1.2, -0.7]\n", cause=_CAMERA_MOVED, rigs=_FOLDS
+        text=_MISHAPS + "knock_at = {between}\nknock_px = [1.2, -0.7]\n", cause=_CAMERA_MOVED, rigs=FOLDS
     ),
     "automatic exposure": Way(text=_MISHAPS + "auto_exposure = 1.0\n", cause=_EXPOSURE),
     "daylight": Way(text=_MISHAPS + "daylight = 0.1\n", cause=_ROOM, but_not=_CAMERA),
@@ -142,7 +142,7 @@ WAYS = {
         text="\n[[built.facet]]\nfacet = 1\ntwist_mrad_per_mm = 0.16\n",
         cause=r"fold|panel|zone",
         built=True,
-        rigs=_FOLDS,
+        rigs=FOLDS,
     ),
     "print-layer ripple": Way(
         text="\n[[built.ripple]]\namplitude_um = 0.1\nperiod_mm = 1.6\ndirection_deg = 30\n", cause="ripple", built=True
@@ -158,12 +158,12 @@ def measure(cells: Sequence[str] = ("*",), jobs: int = 1) -> dict[str, Any]:
     """What came of each cell that fits one of the patterns, worked at in so many processes."""
     asked = [
         (rig, way)
-        for rig in _RIGS
+        for rig in RIGS
         for way in WAYS
         if rig in WAYS[way].rigs and any(fnmatch(f"{rig}/{way}", pattern) for pattern in cells)
     ]
     days = sorted({(rig, WAYS[way].sheet) for rig, way in asked})
-    figures: dict[str, Any] = {rig: {} for rig in _RIGS if any(rig == one for one, _ in asked)}
+    figures: dict[str, Any] = {rig: {} for rig in RIGS if any(rig == one for one, _ in asked)}
     with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
         good = dict(zip(days, pool.map(_good_day, *zip(*days, strict=True)), strict=True))
         for (rig, photographed), (found, _) in good.items():
@@ -173,34 +173,34 @@ def measure(cells: Sequence[str] = ("*",), jobs: int = 1) -> dict[str, Any]:
             figures[rig][way] = found
             sys.stderr.write(f"  {rig}/{way}: {_line(found)}\n")
     outcomes = [one["outcome"] for found in figures.values() for one in found.values()]
-    silent, misled, strange = (outcomes.count(kind) for kind in (_SILENT, _WRONG_CAUSE, _WRONG_EXIT))
-    figures |= {"cells": len(outcomes), _SILENT: silent, _WRONG_CAUSE: misled, _WRONG_EXIT: strange}
+    silent, misled, strange = (outcomes.count(kind) for kind in (SILENT, WRONG_CAUSE, WRONG_EXIT))
+    figures |= {"cells": len(outcomes), SILENT: silent, WRONG_CAUSE: misled, WRONG_EXIT: strange}
     figures["held"] = {
         "no silent failure": silent == 0,
-        f"error over sigma at most {_LARGEST_Z:g} and error at most {_LARGEST_GROWTH:g} times the unspoilt one, "
+        f"error over sigma at most {LARGEST_Z:g} and error at most {_LARGEST_GROWTH:g} times the unspoilt one, "
         "or refused with the right cause": silent + misled + strange == 0,
     }
     return figures
 
 
-def _good_day(rig: str, photographed: bool) -> tuple[dict[str, Any], "_Day"]:
+def _good_day(rig: str, photographed: bool) -> tuple[dict[str, Any], "Day"]:
     with tempfile.TemporaryDirectory() as name:
         return RigBench(Path(name), rig).good_day(photographed=photographed)
 
 
-def _cell(rig: str, way: str, unspoilt: "_Day") -> dict[str, Any]:
+def _cell(rig: str, way: str, unspoilt: "Day") -> dict[str, Any]:
     with tempfile.TemporaryDirectory() as name:
         return RigBench(Path(name), rig).cell(way, unspoilt)
 
 
 @dataclass(frozen=True, kw_only=True)
-class _Day:
+class Day:
     """Pixels whose place has one meaning, (N,) counted row by row, and how far the map is off there, mm."""
 
     pixel: NDArray[np.int64]
     error_mm: NDArray[np.float64]
 
-    def times(self, other: "_Day") -> float:
+    def times(self, other: "Day") -> float:
         """How many times another day's error, rms, on the pixels of both."""
         _, here, there = np.intersect1d(self.pixel, other.pixel, assume_unique=True, return_indices=True)
         return float(np.sqrt(np.mean(self.error_mm[here] ** 2) / np.mean(other.error_mm[there] ** 2)))
@@ -222,30 +222,41 @@ class RigBench:
         if len(self._masks) > 1:
             self._patterns = self._patterns.with_plaid()  # as scans of zones have it
 
-    def good_day(self, *, photographed: bool) -> tuple[dict[str, Any], _Day]:
+    @property
+    def photographs(self) -> int:
+        """How many a scan takes."""
+        return len(self._patterns.frames) * len(self._masks)
+
+    def good_day(self, *, photographed: bool) -> tuple[dict[str, Any], Day]:
         """Figures of a day on which nothing goes wrong."""
         good, day = self._figures(self._folder, self._truth, photographed=photographed)
-        return {"outcome": _RIGHT if good["z"] <= _LARGEST_Z else _SILENT, **good}, day
+        return {"outcome": RIGHT if good["z"] <= LARGEST_Z else SILENT, **good}, day
 
-    def cell(self, name: str, unspoilt: _Day) -> dict[str, Any]:
+    def cell(self, name: str, unspoilt: Day) -> dict[str, Any]:
         """What comes of a mishap."""
         way = WAYS[name]
-        count = len(self._patterns.frames) * len(self._masks)
+        count = self.photographs
         words = {"{n}": str(count), "{half}": str(count // 2), "{later}": str(count // 2 + 4)}
         words["{between}"] = str(len(self._patterns.frames) + 1)
         text, cause = (_filled(words, part) for part in (way.text, way.cause))
         folder = self.spoilt(text, _SEED + 1 + list(WAYS).index(name), made=way.made)
-        truth = true_map(folder) if way.built else self._truth
+        return self.judged(folder, cause, way.but_not, unspoilt, built=way.built, photographed=way.sheet)
+
+    def judged(
+        self, folder: RigFolder, cause: str, but_not: str, unspoilt: Day, *, built: bool, photographed: bool = False
+    ) -> dict[str, Any]:
+        """What comes of a spoilt rig; `cause` and the others as in `Way`."""
+        truth = true_map(folder) if built else self._truth
         try:
-            found, day = self._figures(folder, truth, photographed=way.sheet)
+            found, day = self._figures(folder, truth, photographed=photographed)
         except (MeasurementError, ToleranceError) as error:
-            right = bool(re.search(cause, str(error), re.I)) and not re.search(way.but_not, str(error), re.I)
-            return {"outcome": "refused, right cause" if right else _WRONG_CAUSE, "error": _short(error)}
+            right = bool(re.search(cause, str(error), re.I)) and not re.search(but_not, str(error), re.I)
+            return {"outcome": "refused, right cause" if right else WRONG_CAUSE, "error": _short(error)}
         except RigwarpError as error:
-            return {"outcome": _WRONG_EXIT, "error": f"exit {error.exit_code}: {_short(error)}"}
+            return {"outcome": WRONG_EXIT, "error": f"exit {error.exit_code}: {_short(error)}"}
         growth = day.times(unspoilt)
-        good = found["z"] <= _LARGEST_Z and growth <= _LARGEST_GROWTH
-        return {"outcome": _RIGHT if good else _SILENT, **found, "times unspoilt": growth}
+        good = found["z"] <= LARGEST_Z and growth <= _LARGEST_GROWTH
+        return {"outcome": RIGHT if good else SILENT, **found, "times unspoilt": growth}
 
     def spoilt(self, text: str, seed: int, *, made: str = "") -> RigFolder:
         root = self._root.with_name(f"{self._root.name}-spoilt")
@@ -257,7 +268,7 @@ class RigBench:
         truth.write_text(told.rstrip() + "\n" + text, encoding="utf-8")
         return open_rig(root)
 
-    def _figures(self, folder: RigFolder, truth: TrueMap, *, photographed: bool) -> tuple[dict[str, float], _Day]:
+    def _figures(self, folder: RigFolder, truth: TrueMap, *, photographed: bool) -> tuple[dict[str, float], Day]:
         virtual = open_virtual(folder)
         sheet_mm = virtual.truth.sheet.thickness_mm
         camera = (
@@ -277,7 +288,7 @@ class RigBench:
         )
         errors = map_errors(folder, fit, truth)
         clear = ~errors.smeared
-        day = _Day(pixel=errors.pixel[clear], error_mm=np.linalg.norm(errors.error_mm[clear], axis=-1))
+        day = Day(pixel=errors.pixel[clear], error_mm=np.linalg.norm(errors.error_mm[clear], axis=-1))
         return {
             "z": spread(errors.z[clear]),
             "z of all": spread(errors.z),
