@@ -74,7 +74,7 @@ _MISHAPS: dict[str, Callable[[Random, int], str]] = {
 }
 _BUILT: dict[str, Callable[[Random], str]] = {
     "twisted panel": lambda r: (
-        f"\n[[built.facet]]\nfacet = {r.integers(1, 3)}\ntwist_mrad_per_mm = {_log(r, 0.005, 0.3):.4f}\n"
+        f"\n[[built.facet]]\nfacet = {r.integers(0, 2)}\ntwist_mrad_per_mm = {_log(r, 0.005, 0.3):.4f}\n"
     ),
     "print-layer ripple": lambda r: (
         f"\n[[built.ripple]]\namplitude_um = {_log(r, 0.01, 0.3):.4f}\nperiod_mm = {_log(r, 0.6, 6.0):.3f}\n"
