@@ -55,8 +55,8 @@ def zigzag() -> Prewarp:
 
 @pytest.mark.parametrize(("degrees", "zoom"), [(0, 0.9), (33, 0.9), (90, 2.3), (12, 0.5)])
 def test_tiles_hold_all_light_once_and_their_sources_all_samples(degrees, zoom):
-    samples = warp_of(turned(degrees, zoom)).samples((720, 400))
-    layout = layout_of(samples)
+    sampler = warp_of(turned(degrees, zoom)).sampler((720, 400))
+    samples, layout = sampler.samples(), layout_of(sampler)
     assert layout.apart
     assert len(layout.tiles) >= 4
     times = np.zeros(samples.gain_root.shape, int)
@@ -98,7 +98,7 @@ def test_tiled_frames_are_the_references(prewarp, rounded, dither, monkeypatch):
 
 def test_a_picture_shown_many_times_over_becomes_light_once():
     """Otherwise a frame of eight tiles would turn the same picture into light eight times."""
-    layout = layout_of(warp_of(zigzag()).samples((61, 61)))
+    layout = layout_of(warp_of(zigzag()).sampler((61, 61)))
     assert not layout.apart
     assert all(tile.source == (slice(0, 61), slice(0, 61)) for tile in layout.tiles)
     assert layout.covers
@@ -106,8 +106,8 @@ def test_a_picture_shown_many_times_over_becomes_light_once():
 
 def test_full_gain_needs_no_multiplying():
     plain = bent_rig.plain_prewarp()
-    assert [tile.gain for tile in layout_of(warp_of(plain).samples((64, 48))).tiles] == [None]
-    (dimmed,) = layout_of(warp_of(replace(plain, gain=plain.gain * 0.5)).samples((64, 48))).tiles
+    assert [tile.gain for tile in layout_of(warp_of(plain).sampler((64, 48))).tiles] == [None]
+    (dimmed,) = layout_of(warp_of(replace(plain, gain=plain.gain * 0.5)).sampler((64, 48))).tiles
     assert dimmed.gain is not None
 
 
