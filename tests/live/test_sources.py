@@ -124,9 +124,6 @@ def test_a_starved_video_holds_its_frame_and_drops_when_late(tmp_path, decoder):
     source = VideoSource(path, decoder=decoder, counts=counts)
     try:
         assert source.ready(5.0)
-        time.sleep(0.1)
-        assert len(source._queue) == 1  # nobody has looked
-        source.at(0.0), source.at(0.0)
         until(lambda: len(source._queue) == 8)
         assert len(source._queue) == 8  # bounded: no further ahead
         late = source.at(0.06)  # three frames are due at once
