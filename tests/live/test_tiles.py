@@ -9,6 +9,7 @@ import pytest
 from rigwarp.live import CpuRenderer, warp_of
 from rigwarp.live.render import tiles
 from rigwarp.live.render.reference import ReferenceRenderer
+from rigwarp.live.render.sampling import Sampler
 from rigwarp.live.render.tiles import layout_of, products_are_rounded
 from rigwarp.prewarp import Prewarp
 
@@ -74,6 +75,20 @@ def test_tiles_hold_all_light_once_and_their_sources_all_samples(degrees, zoom):
                     assert min(last, side - 1) < span.stop
     assert times.max() == 1
     assert np.all(times[samples.gain_root > 0] == 1)
+
+
+def test_no_more_samples_are_there_at_a_time_than_a_few_tiles_take(monkeypatch):
+    """Those of a whole frame would be most of a player's memory; the reference's frames below are of several parts."""
+    areas, samples = [], Sampler.samples
+
+    def noted(sampler, window):
+        areas.append((window[0].stop - window[0].start) * (window[1].stop - window[1].start))
+        return samples(sampler, window)
+
+    monkeypatch.setattr(Sampler, "samples", noted)
+    assert layout_of(warp_of(turned(33, 0.9)).sampler((720, 400))).apart
+    assert len(areas) >= 2
+    assert max(areas) <= 1 << 17
 
 
 @pytest.mark.parametrize("dither", [False, True])
