@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from rigwarp.decode.checks.modulation import Modulation, measure_modulation
 from rigwarp.decode.decoded import Decoded, Reason
 from rigwarp.decode.photographs.common_picture import expected_plaid, lay_over
+from rigwarp.decode.photographs.early_jump import find_early_jump
 from rigwarp.decode.photographs.level_change import LevelChange
 from rigwarp.decode.photographs.motion import CameraPath, find_path, moved_back
 from rigwarp.decode.photographs.order import find_order
@@ -128,6 +129,9 @@ class ExposureDecoder:
                 found = self._path(lit, response)
                 if found is not None:
                     return self._decode_along(found)
+            early = None if path else find_early_jump(photos, exposure.frames, chain.light_of_code)
+            if early is not None and (early.certain or not self._told_by_plaid(early)):
+                return self._decode_along(early)
             judge_by_neighbours(
                 pictures, whole.freedom, pool, partial(displaced_cells, photos, with_gain, chain.light_of_code)
             )
@@ -203,6 +207,11 @@ class ExposureDecoder:
             self._unseen_px = _HALF_WAY * shift_px * len(self._exposure.photos) / float(np.mean(apart))
         few = np.count_nonzero(lit & (pictures.reason == Reason.OK)) < _HARDLY * np.count_nonzero(lit)
         return bool(few or shift_px > max(_MOVED_PX, _MOVED_SIGMAS * sigma_px))
+
+    def _told_by_plaid(self, path: CameraPath) -> bool:
+        """Is there a picture of all zones beside the jump, which tells it as well?"""
+        plaid, index = self._exposure.patterns.plaid, self._exposure.frames.index
+        return plaid is not None and path.jump is not None and bool(index[path.jump - 1] < plaid < index[path.jump])
 
     def _path(self, lit: NDArray[np.bool_], response: Response) -> CameraPath | None:
         seen = look(self._exposure.photos, lit, self._exposure.frames, self._exposure.layouts, response.table())
