@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from rigwarp.decode.checks.modulation import Modulation, measure_modulation
 from rigwarp.decode.decoded import Decoded, Reason
+from rigwarp.decode.photographs.bands import band_pictures
 from rigwarp.decode.photographs.common_picture import expected_plaid, lay_over
 from rigwarp.decode.photographs.early_jump import find_early_jump
 from rigwarp.decode.photographs.level_change import LevelChange
@@ -157,6 +158,7 @@ class ExposureDecoder:
             corrected=corrected,
             recovered=recovered,
             plaid=plaid,
+            band_rows=seen.band_rows,
             path_px=0.0 if path is None else max(path.largest_px, path.jump_px),
             processing=(*seen.in_words(), *((_LOOSE,) if self._plaid_loose else ())),
             motion_sigma_px=self._unseen_px if path is None else path.sigma_px,
@@ -177,7 +179,9 @@ class ExposureDecoder:
         expected, alike = expected_plaid(
             exposure.patterns, light, black, (pictures.u_px, pictures.v_px, pictures.light)
         )
-        placed = lay_over(expected, light, alike & (photo < exposure.full_scale))
+        assert exposure.processing is not None, "told before"
+        beside = band_pictures(expected, exposure.processing.band_rows)
+        placed = lay_over(expected, light, alike & (photo < exposure.full_scale), beside)
         self._plaid_loose = placed is None
         if placed is None or not placed.alike or not placed.moved_by(_PLAID_MOVED_PX):
             return photo
