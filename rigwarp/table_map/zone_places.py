@@ -7,6 +7,7 @@ import numpy as np
 
 from rigwarp.camera import CameraModel
 from rigwarp.decode import Decoded, lay_over
+from rigwarp.decode.photographs.bands import band_pictures
 from rigwarp.decode.photographs.common_picture import Placed
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray
@@ -56,7 +57,9 @@ def _place(first: Decoded, other: Decoded, number: int) -> Placed | None:
     usable = (first.plaid < first.response.full_scale) & (other.plaid < other.response.full_scale)
     # as linear light, to which another light of the room adds
     before, after = (one.response.table()[one.plaid].astype(np.float32) for one in (first, other))
-    placed = lay_over(before, after, usable)
+    # each has bands of its own: those that are taken out of the stripes stay in here
+    rows = next((one.band_rows for one in (other, first) if np.isfinite(one.band_rows)), np.nan)
+    placed = lay_over(before, after, usable, band_pictures(before, rows))
     if placed is None or not placed.alike:
         raise MeasurementError(
             f"the picture that all zones show together looks different in the scan of the first zone and in that of "
