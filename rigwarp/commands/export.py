@@ -89,7 +89,7 @@ def export(
     console.say(f"wrote {facts['file']}")
     if format in ("mould", "mould-dxf"):
         _print_mould(console, facts)
-    if facts.get("note"):
+    if "note" in facts:
         console.note(facts["note"])
     if format == "mpcdi":
         console.note("mpcdi is experimental: try it with a test picture first; its README.md says what was assumed.")
