@@ -61,7 +61,7 @@ def watched(photo: Photo, rig: Rig, model: CameraModel | None, sheet_height_mm: 
 
 def _about_board(view: BoardView) -> str:
     if view.mirrored:
-        return "in mirror image only; switch the camera's mirror mode off"
+        return "in mirror image only, switch the camera's mirror mode off"
     return f"{view.n} corners" if view.n else view.oddity or "not in the picture"
 
 
