@@ -32,11 +32,13 @@ _BETTER = 0.5  # of the sum of squares that light switched on once leaves
 class LevelChange:
     """Light that was added between two uniform frames: row of the first one that has it, share of usual contrast.
 
-    `bent` : whether a camera that bends brightness explains it better.
+    `bent` : whether a camera that bends brightness explains it better. `roundable` : how much compression could make of
+    it, which rounds places alike.
     """
 
     row: int
     added: float
+    roundable: float
     bent: bool = False
 
     def in_words(self, labels: Sequence[str]) -> str:
@@ -81,7 +83,7 @@ def find_change_of_levels(photos: Sequence[NDArray[np.unsignedinteger]]) -> Leve
     usual = float(np.median(contrast[lit]))
     if np.ptp(np.quantile(contrast[seen], [0.05, 0.95])) < _LEAST_SPREAD * usual:
         return None  # where all places are equally bright, light added and more of the projector's look alike
-    share, added = _lines(light[:, seen], lit[seen])
+    share, added, unsure = _lines(light[:, seen], lit[seen])
     steps = np.diff(added)
     largest = int(np.argmax(np.abs(steps)))
     step = float(steps[largest])
@@ -89,16 +91,27 @@ def find_change_of_levels(photos: Sequence[NDArray[np.unsignedinteger]]) -> Leve
         return None
     codes = np.stack([_means(photo, np.arange(len(table)) / full_scale) for photo in photos])[:, clear][:, seen]
     bent = min(float(np.sum(_lines(curve(codes), lit[seen])[1] ** 2)) for curve in _tone_curves())
-    return LevelChange(row=largest + 1, added=step, bent=bent < _BETTER * _left_by_a_step(share, added))
+    return LevelChange(
+        row=largest + 1,
+        added=step,
+        roundable=float(np.hypot(*unsure[largest : largest + 2])),
+        bent=bent < _BETTER * _left_by_a_step(share, added),
+    )
 
 
-def _lines(light: Array, lit: BoolArray) -> tuple[Array, Array]:
-    """(L,) share of the contrast, and light beside it in usual contrasts, of each uniform frame at (L, N) places."""
+def _lines(light: Array, lit: BoolArray) -> tuple[Array, Array, Array]:
+    """(L,) share of the contrast, and light beside it in usual contrasts, of each uniform frame at (L, N) places.
+
+    And how much of that light errors as large as the places' scatter could make if they lay together as badly as can
+    be: where light is even, JPEG at a quality of 60 rounds hundreds of blocks alike.
+    """
     contrast = light[-1] - light[0]
     usual = max(float(np.median(contrast[lit])), 1e-9)
     basis = np.column_stack([contrast / usual, np.ones(len(contrast))])
-    share, added = np.array([_robust_line(basis, row - light[0]) for row in light]).T / usual
-    return share, added
+    lines = [_robust_line(basis, row - light[0]) for row in light]
+    share, added = np.array([found for found, _ in lines]).T / usual
+    at_worst = float(np.abs(np.linalg.pinv(basis)[1]).sum()) / usual
+    return share, added, np.array([scatter for _, scatter in lines]) * at_worst
 
 
 def _left_by_a_step(share: Array, added: Array) -> float:
@@ -143,11 +156,12 @@ def _means(photo: NDArray[np.unsignedinteger], table: NDArray[Any]) -> Array:
     return np.concatenate([of_rows(whole[top : top + _BAND]) for top in range(0, len(whole), _BAND)])
 
 
-def _robust_line(basis: Array, values: Array) -> Array:
-    """Least squares in which outliers, such as a shadow that passes, count little."""
-    root = np.ones(len(values))
+def _robust_line(basis: Array, values: Array) -> tuple[Array, float]:
+    """Least squares in which outliers, such as a shadow that passes, count little; and the scatter of the others."""
+    root, scatter = np.ones(len(values)), 0.0
     for _ in range(_PASSES):
         found = np.linalg.lstsq(basis * root[:, None], values * root, rcond=None)[0]
         off = np.abs(values - basis @ found)
-        root = np.sqrt(huber_weights(off / max(SIGMA_PER_MEDIAN * float(np.median(off)), 1e-9)))
-    return np.asarray(found)
+        scatter = SIGMA_PER_MEDIAN * float(np.median(off))
+        root = np.sqrt(huber_weights(off / max(scatter, 1e-9)))
+    return np.asarray(found), scatter

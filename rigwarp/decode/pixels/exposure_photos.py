@@ -139,11 +139,14 @@ class ExposurePhotos:
 
     def _even_out(self, usable: NDArray[np.bool_], change: LevelChange | None) -> LightCourse | None:
         """Put photographs of other light right; MeasurementError where that cannot be done."""
-        if change is not None and not self._followed:
-            levels = sorted(self.patterns.level_indices().values())
-            raise light_error(change, [self.labels[index] for index in levels])
         grey, taken = self.told_by_grey(usable), self.photos
         response, lit = grey.response, grey.lit
+        if change is not None and not self._followed:
+            if abs(change.added) <= change.roundable:
+                self.processing = self._processed(taken, lit, response)
+            if self.processing is None or not self.processing.compressed:
+                levels = sorted(self.patterns.level_indices().values())
+                raise light_error(change, [self.labels[index] for index in levels])
         thin = (slice(None, None, _THIN), slice(None, None, _THIN))
         light = response.table()[np.stack([taken[index][thin][lit[thin]] for index in self.frames.index])]
         if not light_differs(light, self.frames):
