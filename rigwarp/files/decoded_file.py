@@ -38,6 +38,7 @@ _MODULATION = {
         "v": ("cells", "V"),
     }.items()
 }
+_EIGHT_BITS = 255
 _LEAST = 0.01  # of a variance: what is left when another of rounded numbers is taken off
 _PLAID = {"plaid": Field(kind="iu", dtype=np.uint16, shape=("H", "W"))}
 
@@ -80,6 +81,7 @@ def write_decoded(path: Path, decoded: Decoded) -> None:
         "harmonics": {axis: asdict(error) for axis, error in decoded.harmonics.items()},
         **{name: getattr(decoded, name) for name in ("degrees_of_freedom", "folded", *_SHARES, *_SENTENCES)},
         "noise_shares": dict(decoded.noise_shares),
+        "band_rows": decoded.band_rows if np.isfinite(decoded.band_rows) else None,
         "index": "pixel = row * width + column of the camera picture",
     }
     write_npz(path, {"pixel": pixel, "reason": decoded.reason, **arrays}, format=FORMAT, header=header)
@@ -127,6 +129,7 @@ def read_decoded(path: Path) -> Decoded:
         freedom, folded = int(header.get("degrees_of_freedom", 6)), str(header.get("folded", ""))
         told: dict[str, Any] = {name: float(header.get(name, 0.0)) for name in _SHARES}
         told |= {name: tuple(str(text) for text in header.get(name, ())) for name in _SENTENCES}
+        told["band_rows"] = float(header.get("band_rows") or np.nan)
         noise_shares = {str(name): float(share) for name, share in header.get("noise_shares", {}).items()}
         if (by_light := noise_shares.pop("light", 0.0)) > 0.0:
             arrays |= {name: _without(told["light_sigma_px"], arrays[name]) for name in ("sigma_u_px", "sigma_v_px")}
@@ -134,6 +137,8 @@ def read_decoded(path: Path) -> Decoded:
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise InputError(f"{path}: the header is incomplete ({error!r}). Scan again: rigwarp scan RIG") from None
     plaid = arrays.get("plaid")
+    if plaid is not None and plaid.max(initial=0) <= response.full_scale == _EIGHT_BITS:
+        plaid = plaid.astype(np.uint8)  # read with as many bits as it may have
     modulation = {name.removeprefix("modulation_"): arrays[name] for name in _MODULATION if name in arrays}
     return Decoded(
         **{name: picture(name) for name in _PICTURES},
@@ -144,7 +149,7 @@ def read_decoded(path: Path) -> Decoded:
         harmonics=harmonics,
         degrees_of_freedom=freedom,
         folded=folded,
-        plaid=None if plaid is None else plaid.astype(np.uint8 if response.full_scale == 255 else np.uint16),
+        plaid=plaid,
         noise_shares=noise_shares,
         modulation=Modulation(**modulation) if len(modulation) == len(_MODULATION) else None,
     )

@@ -1,14 +1,16 @@
 """Scans of single zones put where the camera stood in the first of them."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from rigwarp.camera import CameraModel
 from rigwarp.decode import Decoded, lay_over
 from rigwarp.decode.photographs.bands import band_pictures
 from rigwarp.decode.photographs.common_picture import Placed
+from rigwarp.decode.signal.response import Response
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.rig import Table
@@ -54,9 +56,9 @@ def zone_places(decoded: Sequence[Decoded]) -> ZonePlaces:
 def _place(first: Decoded, other: Decoded, number: int) -> Placed | None:
     if first.plaid is None or other.plaid is None:
         return None
-    usable = (first.plaid < first.response.full_scale) & (other.plaid < other.response.full_scale)
+    usable = (first.plaid < _full_scale(first.plaid)) & (other.plaid < _full_scale(other.plaid))
     # as linear light, to which another light of the room adds
-    before, after = (one.response.table()[one.plaid].astype(np.float32) for one in (first, other))
+    before, after = _light(first.plaid, first.response), _light(other.plaid, other.response)
     # each has bands of its own: those that are taken out of the stripes stay in here
     rows = next((one.band_rows for one in (other, first) if np.isfinite(one.band_rows)), np.nan)
     placed = lay_over(before, after, usable, band_pictures(before, rows))
@@ -67,6 +69,15 @@ def _place(first: Decoded, other: Decoded, number: int) -> Placed | None:
             f"mirror or the light changed. {_AGAIN}"
         )
     return placed if placed.moved_by(_LEAST_PX) else None
+
+
+def _light(photo: NDArray[np.unsignedinteger], response: Response) -> NDArray[np.float32]:
+    """(H, W) linear light of a photograph, which may have 16 bits where the camera has 8."""
+    return replace(response, full_scale=_full_scale(photo)).table().astype(np.float32)[photo]
+
+
+def _full_scale(photo: NDArray[np.unsignedinteger]) -> int:
+    return int(np.iinfo(photo.dtype).max)
 
 
 def _moved(placed: Placed, number: int) -> str:

@@ -94,6 +94,14 @@ def test_a_gray_code_is_put_right_too() -> None:
     assert max(abs(u), abs(v)) < 0.02 * RESOLUTION[0] / SHAPE[1]
 
 
+def test_a_creep_of_hundredths_of_a_pixel_is_put_right() -> None:
+    """Half a code of 8 bits: rounded to these again, photographs stayed where they were."""
+    decoded = decode(taken(PATTERNS, creep(34, (0.08, -0.05))), PATTERNS)
+    assert "little by little" in decoded.corrected[0]
+    u, v, _ = judge(decoded)
+    assert max(abs(u), abs(v)) < 0.006 * RESOLUTION[0] / SHAPE[1]
+
+
 def test_a_knock_is_refused_with_when_and_how_far() -> None:
     """Where stripes tell the shift in part only: not less than OpenCV finds in white photographs across them."""
     knock = (1.2, -0.7)
@@ -135,7 +143,8 @@ def test_a_photograph_is_moved_back_where_it_was() -> None:
 
     def shift(photo: np.ndarray) -> Array:
         start = np.eye(2, 3, dtype=np.float32)
-        return cv2.findTransformECC(before, photo, start, cv2.MOTION_TRANSLATION)[1][:, 2]
+        same = 255.0 * photo.astype(np.float32) / np.iinfo(photo.dtype).max
+        return cv2.findTransformECC(before.astype(np.float32), same, start, cv2.MOTION_TRANSLATION)[1][:, 2]
 
     assert shift(after) == pytest.approx([0.6, -1.3], abs=0.03)
     assert shift(moved_back(after, fields)) == pytest.approx([0.0, 0.0], abs=0.01)

@@ -172,6 +172,8 @@ def test_decoded_scan(tmp_path: Path) -> None:
         light_sigma_px=0.02,
         bands_sigma_px=0.03,
         curve_sigma_px=0.04,
+        band_rows=28.5,
+        plaid=rng.integers(0, 256, (7, 9)).astype(np.uint8),
         modulation=Modulation(
             camera_px=rng.random((5, 2)),
             pixels_px=rng.random((5, 2)),
@@ -187,7 +189,13 @@ def test_decoded_scan(tmp_path: Path) -> None:
         np.testing.assert_array_equal(getattr(found, name), getattr(written, name))
     assert (found.noise, found.response.shape, found.response.full_scale) == (written.noise, 0.8, 255)
     assert (found.motion_sigma_px, found.light_sigma_px, found.bands_sigma_px) == (0.01, 0.02, 0.03)
-    assert found.curve_sigma_px == 0.04
+    assert (found.curve_sigma_px, found.band_rows) == (0.04, 28.5)
+    assert found.plaid.dtype == np.uint8  # of as many bits as the photographs, or of 16 where these were put right
+    np.testing.assert_array_equal(found.plaid, written.plaid)
+    write_decoded(tmp_path / "moved.npz", replace(written, band_rows=np.nan, plaid=written.plaid * np.uint16(257)))
+    moved = read_decoded(tmp_path / "moved.npz")
+    assert np.isnan(moved.band_rows)
+    np.testing.assert_array_equal(moved.plaid, written.plaid * np.uint16(257))
     np.testing.assert_array_equal(found.response.level_codes, written.response.level_codes)
     for name, values in vars(written.modulation).items():
         np.testing.assert_array_equal(getattr(found.modulation, name), values)

@@ -91,29 +91,19 @@ class ExposurePhotos:
         self._bands_px = self._take_out_bands(reason == Reason.OK)
 
     def noted(self, decoded: Decoded) -> Decoded:
-        """What was decoded with what had been put right before."""
+        """What was decoded with what had been put right before; photographs that were have 16 bits by now."""
+        decoded = replace(decoded, response=replace(decoded.response, full_scale=self._camera_scale))
         if self._bands_px:
-            decoded = replace(self._in_own_bits(decoded), bands_sigma_px=self._bands_px)
+            decoded = replace(decoded, bands_sigma_px=self._bands_px)
         if self._followed:
             decoded = replace(decoded, modulation=None, corrected=(self._exposure_in_words(), *decoded.corrected))
         if self._light is None:
             return decoded
         return replace(
-            self._in_own_bits(decoded),
+            decoded,
             corrected=(self._light.in_words(self.labels), *decoded.corrected),
             light_sigma_px=self._light.sigma_px,
         )
-
-    def _in_own_bits(self, decoded: Decoded) -> Decoded:
-        """What was decoded from photographs that had been given 16 bits, as if from the camera's own."""
-        response = replace(decoded.response, full_scale=self._camera_scale)
-        return replace(decoded, response=response, plaid=self._as_taken(decoded.plaid))
-
-    def _as_taken(self, photo: Codes | None) -> Codes | None:
-        """A photograph in the camera's own number of bits."""
-        if photo is None or self._camera_scale > EIGHT_BITS or photo.dtype == np.uint8:
-            return photo
-        return np.rint(photo * (EIGHT_BITS / self.full_scale)).astype(np.uint8)
 
     def _check_exposure(self, reason: NDArray[np.uint8]) -> None:
         """Whether the exposure followed the picture; if so, pixels that burn out in the stripes are left out of
