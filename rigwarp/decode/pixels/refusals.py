@@ -107,3 +107,10 @@ def moved_error(path: CameraPath, labels: Sequence[str]) -> MeasurementError:
         f"{path.in_words(labels)}; the camera, the projector or the mirror was moved during the scan, which cannot be "
         "put right here. Fix everything and scan again"
     )
+
+
+def with_doubt(error: MeasurementError, unlike: Sequence[int], labels: Sequence[str]) -> MeasurementError:
+    """The same of a scan some of whose photographs are not like their own patterns, which may be what it comes from."""
+    which = ", ".join(labels[own] for own in unlike)
+    looks = "does not look like its own pattern" if len(unlike) == 1 else "do not look like their own patterns"
+    return MeasurementError(f"{error}. Or photographs are exchanged, or one is missing: {which} {looks}")
