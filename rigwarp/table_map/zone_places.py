@@ -58,12 +58,30 @@ def _place(first: Decoded, other: Decoded, number: int) -> Placed | None:
     before, after = (one.response.table()[one.plaid].astype(np.float32) for one in (first, other))
     placed = lay_over(before, after, usable)
     if placed is None or not placed.alike:
+        _check_responses(first, other, usable, number)
         raise MeasurementError(
             f"the picture that all zones show together looks different in the scan of the first zone and in that of "
             f"number {number}: the camera moved between them by more than can be put right, or the projector, the "
             f"mirror or the light changed. {_AGAIN}"
         )
     return placed if placed.moved_by(_LEAST_PX) else None
+
+
+def _check_responses(first: Decoded, other: Decoded, usable: BoolArray, number: int) -> None:
+    """MeasurementError where it is the camera's response, which is one, that two scans tell differently."""
+    assert first.plaid is not None, "compared before"
+    assert other.plaid is not None, "compared before"
+    table = first.response.table().astype(np.float32)
+    placed = lay_over(table[first.plaid], table[other.plaid], usable)
+    if placed is not None and placed.alike:
+        raise MeasurementError(
+            f"the scan of the first zone and that of number {number} tell the camera's response differently (a power "
+            f"of {first.response.shape:.1f} and of {other.response.shape:.1f}), and but for that the picture that all "
+            "zones show together looks alike: the light of the grey photographs changed or flickered, maybe in bands "
+            "(lamps, daylight, mains or projector against a rolling shutter), or the camera's settings did. Expose for "
+            "whole periods of both, 1/50 s or 1/25 s (1/60 s or 1/30 s with mains of 60 Hz), keep lamps, daylight and "
+            "settings as they are, and scan again"
+        )
 
 
 def _moved(placed: Placed, number: int) -> str:
