@@ -188,10 +188,9 @@ class ExposureDecoder:
 
     def _check_order(self) -> tuple[int, ...]:
         """WrongPhotographs where some are not what their numbers say; those of which it is not known what they are."""
-        patterns = self._exposure.patterns
-        order = find_order(self._exposure.photos, patterns)
+        order = find_order(self._exposure.photos, self._exposure.patterns)
         if not order.right and order.certain:
-            raise WrongPhotographs(order, self._exposure.labels, one_of_several=patterns.plaid is not None)
+            raise WrongPhotographs(order, self._exposure.labels)
         return order.unlike
 
     def _moved(self, pictures: Pictures, lit: NDArray[np.bool_], chain: SignalModel, path: CameraPath | None) -> bool:
