@@ -65,6 +65,7 @@ class Decoded:
     plaid : photograph (H, W) of the picture that scans of single zones have in common, put where the stripes were
         seen; None where there was none.
     processing : what the camera does to its pictures (compression, smoothing, bands) and what to set, in words.
+    band_rows : camera rows from band to band of a rolling shutter; NaN where there are none.
     motion_sigma_px : 1-sigma, camera pixels per axis, of a motion of the camera that was taken out: the same for all.
     light_sigma_px, bands_sigma_px : 1-sigma, projector pixels per axis, of changing light and of bands that were taken
         out: neighbours share it.
@@ -92,6 +93,7 @@ class Decoded:
     processing: tuple[str, ...] = ()
     path_px: float = 0.0
     plaid: NDArray[np.unsignedinteger] | None = None
+    band_rows: float = np.nan
     motion_sigma_px: float = 0.0
     light_sigma_px: float = 0.0
     bands_sigma_px: float = 0.0

@@ -151,10 +151,10 @@ def open_genicam_camera(device: str, resolution: tuple[int, int]) -> GenicamCame
     found = cameras(library, simulated=wanted.startswith(_FAKE))
     chosen = wanted or next(iter(found), "")
     if chosen not in found:
-        raise DeviceError(
-            f"there is no machine-vision camera {wanted!r}; there are: {', '.join(found) or 'none'}. Check power, "
-            f"cable and network, and enter one of these in rig.toml (camera.device), as {GENICAM}ID"
-        )
+        which = f"there is no machine-vision camera {wanted!r}" if wanted else "no machine-vision camera answers"
+        listed = f"enter another in rig.toml (camera.device): {', '.join(f'{GENICAM}{one}' for one in found)}"
+        how = "check that it is switched on, its cable and network, and that no other program uses it"
+        raise DeviceError(f"{which}: {how}{f'; or {listed}' if found else ''}")
     camera = ctypes.c_void_p(library.ask("arv_camera_new", chosen.encode(), gives=ctypes.c_void_p))
     name = f"camera {GENICAM}{chosen}"
     with ExitStack() as given_back:

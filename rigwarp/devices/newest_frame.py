@@ -129,7 +129,7 @@ class NewestFrames:
         while self._take() and self._opened_again():
             pass
         with self._news:
-            self._over = f"{self._name} has stopped: it delivers no more pictures. Check its cable, power or network"
+            self._over = f"{self._name} has stopped: it delivers no more pictures. Check its cables and network"
             self._news.notify_all()
 
     def _opened_again(self) -> bool:

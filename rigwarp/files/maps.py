@@ -156,34 +156,40 @@ def read_view_map(path: Path, *, resolution: tuple[int, int] | None = None) -> t
         If the file is missing, damaged or foreign, is for another camera, or says something that no map can say.
     """
     arrays, header = read_npz(path, _VIEW_FIELDS, format=VIEW_FORMAT)
+    return _view_map(path, arrays, resolution), header
+
+
+def read_measured_view(path: Path, *, resolution: tuple[int, int] | None = None) -> "tuple[ViewMap, LeanDoubt]":
+    """A measured view's map and how well its lean is known; an older map says one sigma for all its zones.
+
+    Raises
+    ------
+    InputError
+        Like `read_view_map`; also for a design, which does not say how well its lean is known.
+    """
+    from rigwarp.view.lean import SMOOTH_TERMS, LeanDoubt, even_doubt  # bring SciPy, which a player has no room for
+
+    fields = {_LEAN_ERROR + name: field for name, field in _LEAN_ERROR_FIELDS.items()}
+    arrays, header = read_npz(path, _VIEW_FIELDS, format=VIEW_FORMAT, optional=fields)
+    view_map = _view_map(path, {name: arrays[name] for name in _VIEW_FIELDS}, resolution)
+    if isinstance(sigma := header.get("lean_sigma"), int | float):
+        return view_map, even_doubt(np.array(zones_lit(view_map.zone), np.int64), float(sigma))
+    again = "Fit the view again: rigwarp view fit"
+    if missing := [name for name in fields if name not in arrays]:
+        raise InputError(f"{path}: found no array {missing[0]}, expected one. {again}")
+    found = {name: arrays[_LEAN_ERROR + name] for name in _LEAN_ERROR_FIELDS}
+    zones, terms = found["first_zones"], found["terms"]
+    whole = len(zones) > 0 and bool(np.all(np.diff(zones) > 0)) and terms.shape[1] == SMOOTH_TERMS
+    if not whole or not np.isfinite(terms).all() or not np.all(found["half_px"] > 0.0):
+        raise InputError(f"{path}: found errors of the lean that are none. {again}")
+    return view_map, LeanDoubt(**found, found=np.zeros(terms.shape[-1]))
+
+
+def _view_map(path: Path, arrays: Mapping[str, Any], resolution: tuple[int, int] | None) -> ViewMap:
     view_map = ViewMap(**arrays)
     seen = view_map.zone != NO_LIGHT
     whole = all(np.array_equal(np.isfinite(arrays[name]), seen) for name in ("x_mm", "y_mm", "sigma_mm", *_LEAN))
     if not whole or np.any(view_map.sigma_mm[seen] < 0.0) or np.any(view_map.zone < NO_LIGHT):
         raise InputError(f"{path}: found positions, sigmas and zones that contradict each other. Make the file again.")
     require_pixels(path, view_map.resolution, resolution, of="view")
-    return view_map, header
-
-
-def read_lean_doubt(path: Path) -> "LeanDoubt":
-    """How well the lean in a measured view's map is known; an older map says one sigma for all its zones.
-
-    Raises
-    ------
-    InputError
-        The file is missing, damaged or foreign, or does not say.
-    """
-    from rigwarp.view.lean import SMOOTH_TERMS, LeanDoubt, even_doubt  # bring SciPy, which a player has no room for
-
-    _, header = read_npz(path, {}, format=VIEW_FORMAT)
-    if isinstance(sigma := header.get("lean_sigma"), int | float):
-        older, _ = read_npz(path, {"zone": _VIEW_FIELDS["zone"]}, format=VIEW_FORMAT)
-        return even_doubt(np.array(zones_lit(older["zone"]), np.int64), float(sigma))
-    fields = {_LEAN_ERROR + name: field for name, field in _LEAN_ERROR_FIELDS.items()}
-    arrays, _ = read_npz(path, fields, format=VIEW_FORMAT, make_with="Fit the view again: rigwarp view fit")
-    found = {name: arrays[_LEAN_ERROR + name] for name in _LEAN_ERROR_FIELDS}
-    zones, terms = found["first_zones"], found["terms"]
-    whole = len(zones) > 0 and bool(np.all(np.diff(zones) > 0)) and terms.shape[1] == SMOOTH_TERMS
-    if not whole or not np.isfinite(terms).all() or not np.all(found["half_px"] > 0.0):
-        raise InputError(f"{path}: found errors of the lean that are none. Fit the view again: rigwarp view fit")
-    return LeanDoubt(**found, found=np.zeros(terms.shape[-1]))
+    return view_map

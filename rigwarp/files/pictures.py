@@ -4,18 +4,19 @@ import io
 import struct
 from contextlib import suppress
 from pathlib import Path
-from typing import Any, BinaryIO, Final, cast
+from typing import TYPE_CHECKING, Any, BinaryIO, Final, cast
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from PIL import JpegImagePlugin, PngImagePlugin, TiffImagePlugin
-from PIL.ImageFile import ImageFile
 
 from rigwarp.errors import InputError
 from rigwarp.files.atomic import write_bytes
 from rigwarp.files.reading import read_bytes, require_regular
 from rigwarp.geometry import Photo
+
+if TYPE_CHECKING:
+    from PIL.ImageFile import ImageFile
 
 _BAND_ROWS = 256
 MOST_PIXELS: Final = 200_000_000
@@ -23,8 +24,6 @@ MOST_PIXELS: Final = 200_000_000
 _ORIENTATION = 0x0112
 _BIG_TIFF = 43
 _SIDEWAYS, _LEFT_RIGHT, _UPSIDE_DOWN = (5, 6, 7, 8), (2, 3, 6, 7), (3, 4, 7, 8)
-# by class: Image.open tries forty formats, and warns of large pictures
-_KINDS = (PngImagePlugin.PngImageFile, JpegImagePlugin.JpegImageFile, TiffImagePlugin.TiffImageFile)
 PHOTO_ENDINGS = (".png", ".jpg", ".jpeg", ".tif", ".tiff")
 _OTHER_ENDINGS = (".heic", ".heif", ".avif", ".webp", ".bmp", ".gif", ".dng", ".cr2", ".cr3", ".nef", ".arw", ".raf",
                   ".orf", ".rw2", ".raw", ".jxl", ".jp2")  # fmt: skip
@@ -171,9 +170,12 @@ def _size_in_head(file: BinaryIO) -> tuple[int, int] | None:
     return None if image is None else image.size
 
 
-def _image_in(file: BinaryIO) -> ImageFile | None:
+def _image_in(file: BinaryIO) -> "ImageFile | None":
     """A PNG, JPEG or TIFF of which no more than the head was read; None for anything else."""
-    for kind in _KINDS:
+    from PIL import JpegImagePlugin, PngImagePlugin, TiffImagePlugin  # a player of videos does without
+
+    # by class: Image.open tries forty formats, and warns of large pictures
+    for kind in (PngImagePlugin.PngImageFile, JpegImagePlugin.JpegImageFile, TiffImagePlugin.TiffImageFile):
         file.seek(0)
         with suppress(Exception):  # whatever damaged bytes lead it to
             return kind(file)

@@ -194,7 +194,8 @@ def play_show(progress: Progress, show: Show, *, served: Served | None = None) -
             )
         logging.getLogger("rigwarp.live").info("ended by %s: %s", played.reason, played.statistics)
     if played.reason == "interrupted":
-        raise KeyboardInterrupt
+        unfinished = "" if page is None else " Anything the page was still measuring is not used."
+        raise KeyboardInterrupt(f"the show has ended.{unfinished}")
     if played.reason == "screen":
         raise DeviceError("the projector's screen has gone. Plug it in again; the unit starts again and waits for it.")
     if played.reason == "memory":

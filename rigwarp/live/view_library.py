@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from rigwarp.defaults import LOCAL
-from rigwarp.files import current_view, open_rig, read_view_map
-from rigwarp.files.maps import read_lean_doubt
+from rigwarp.files import current_view, open_rig
+from rigwarp.files.maps import read_measured_view
 from rigwarp.files.names import TOP_FILE, VIEW_MAP_FILE
 from rigwarp.files.top_file import read_top
 from rigwarp.geometry import Array, ViewMap
@@ -100,5 +100,5 @@ def load_view(rig: Path | str) -> LoadedView:
     folder = open_rig(rig, without_projector=True)
     run = current_view(folder.root)
     resolution = None if folder.rig.view is None else folder.rig.view.resolution
-    view_map, _ = read_view_map(run / VIEW_MAP_FILE, resolution=resolution)
-    return LoadedView(run=run, map=view_map, lean_doubt=read_lean_doubt(run / VIEW_MAP_FILE))
+    view_map, lean_doubt = read_measured_view(run / VIEW_MAP_FILE, resolution=resolution)
+    return LoadedView(run=run, map=view_map, lean_doubt=lean_doubt)

@@ -128,6 +128,7 @@ async def _serve(
     try:
         await ended.wait()
     finally:
+        was_busy = hub.running.busy
         if tables is not None:
             looking_at.cancel()
         looking.stop()
@@ -135,7 +136,8 @@ async def _serve(
         hub.running.kill()
         pool.shutdown(wait=False, cancel_futures=True)
     if talk is None and signal.SIGINT in stopped_by:
-        raise KeyboardInterrupt
+        unfinished = " What it was still measuring is not used." if was_busy else ""
+        raise KeyboardInterrupt(f"the page has ended.{unfinished}")
 
 
 async def _look_at_tables(hub: Hub, look: Callable[[], list[dict[str, Any]]]) -> None:

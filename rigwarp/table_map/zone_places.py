@@ -7,6 +7,7 @@ import numpy as np
 
 from rigwarp.camera import CameraModel
 from rigwarp.decode import Decoded, lay_over
+from rigwarp.decode.photographs.bands import band_pictures
 from rigwarp.decode.photographs.common_picture import Placed
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray
@@ -56,9 +57,11 @@ def _place(first: Decoded, other: Decoded, number: int) -> Placed | None:
     usable = (first.plaid < first.response.full_scale) & (other.plaid < other.response.full_scale)
     # as linear light, to which another light of the room adds
     before, after = (one.response.table()[one.plaid].astype(np.float32) for one in (first, other))
-    placed = lay_over(before, after, usable)
+    # each has bands of its own: those that are taken out of the stripes stay in here
+    rows = next((one.band_rows for one in (other, first) if np.isfinite(one.band_rows)), np.nan)
+    placed = lay_over(before, after, usable, band_pictures(before, rows))
     if placed is None or not placed.alike:
-        _check_responses(first, other, usable, number)
+        _check_responses(first, other, usable, rows, number)
         raise MeasurementError(
             f"the picture that all zones show together looks different in the scan of the first zone and in that of "
             f"number {number}: the camera moved between them by more than can be put right, or the projector, the "
@@ -67,12 +70,13 @@ def _place(first: Decoded, other: Decoded, number: int) -> Placed | None:
     return placed if placed.moved_by(_LEAST_PX) else None
 
 
-def _check_responses(first: Decoded, other: Decoded, usable: BoolArray, number: int) -> None:
+def _check_responses(first: Decoded, other: Decoded, usable: BoolArray, band_rows: float, number: int) -> None:
     """MeasurementError where it is the camera's response, which is one, that two scans tell differently."""
     assert first.plaid is not None, "compared before"
     assert other.plaid is not None, "compared before"
     table = first.response.table().astype(np.float32)
-    placed = lay_over(table[first.plaid], table[other.plaid], usable)
+    before = table[first.plaid]
+    placed = lay_over(before, table[other.plaid], usable, band_pictures(before, band_rows))
     if placed is not None and placed.alike:
         raise MeasurementError(
             f"the scan of the first zone and that of number {number} tell the camera's response differently (a power "

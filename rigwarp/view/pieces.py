@@ -13,10 +13,10 @@ from scipy.ndimage import binary_erosion, distance_transform_edt, label, map_coo
 
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Array, BoolArray
+from rigwarp.table_map.borders import JUMP
 from rigwarp.view.parts import ViewPart
 
 _TILE_PX = 16  # steps from pixel to pixel are compared with the usual one thereabouts
-_JUMP = 3.0  # times the usual step is no step of the same piece
 _SMALLEST = 400  # pixels; a smaller piece is a reflection, or a decoding that went wrong
 _ASKED = 400  # samples of a piece that are compared with the design
 _FURTHEST = 0.4  # of the table's size: a piece this far from all that the design sees belongs to nothing
@@ -92,7 +92,7 @@ def _smooth(table_mm: Array) -> BoolArray:
     for axis in (0, 1):
         step = np.linalg.norm(np.diff(table_mm, axis=axis), axis=-1)
         with np.errstate(invalid="ignore"):
-            ordinary = step < _JUMP * _usual(step)
+            ordinary = step < JUMP * _usual(step)
         lead = [(1, 0) if a == axis else (0, 0) for a in (0, 1)]
         back = [(0, 1) if a == axis else (0, 0) for a in (0, 1)]
         smooth &= np.pad(ordinary, lead, constant_values=True) & np.pad(ordinary, back, constant_values=True)

@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from as_built_rig import TOLERANCES, concave_model, make_camera, make_model, moved, scan
+from rig_text import rig_text
 
 from rigwarp.as_built import RaisedScan, estimate_as_built
 from rigwarp.as_built import estimate as estimate_module
@@ -16,27 +17,7 @@ from rigwarp.rig import MEASURED_LENGTHS, Measured, parse_rig
 
 LOOSE = np.repeat([2.0, 0.01, 2.0, 0.01], 3)  # mm and rad: poses as from a ruler and a protractor
 STEP_PX = 26
-RIG = """
-format = "rigwarp rig"
-version = 1
-[projector]
-resolution = [1280, 720]
-throw_ratio = 1.2
-position_mm = [0, 0, 500]
-rotation_deg = [0, 0, 0]
-[mirror]
-kind = "conic"
-radius_mm = 250
-conic_constant = 0
-aperture_mm = [0, 45]
-position_mm = [0, 0, 600]
-[table]
-shape = "circle"
-diameter_mm = 500
-[content]
-shape = "circle"
-diameter_mm = 480
-"""
+RIG = rig_text('kind = "conic"\nradius_mm = 250\nconic_constant = 0\naperture_mm = [0, 45]\nposition_mm = [0, 0, 600]')
 
 
 def power_sigma_um(result):

@@ -12,10 +12,10 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from mesh_rig import mesh_rig
-from run import spread
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "support"))
+from mesh_rig import mesh_rig
+from run import spread
 
 _TOLERANCE_MM, _HONEST = 0.005, 1.3
 _MOST_MISSING = 0.002  # of the clean face, where nothing shades it

@@ -14,6 +14,8 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "support"))
 from mesh_rig import mesh_rig
 
 _RADIUS_MM, _LENS_MM, _TABLE_MM = 100.0, -120.0, -400.0

@@ -187,7 +187,7 @@ def _nudged(rig: Rig, camera: CameraModel, nudge: np.ndarray, rng: np.random.Gen
     edge = np.array(rig.content.size_mm) / 2 * np.column_stack([np.cos(angle), np.sin(angle)])
     pixels = real.project(np.column_stack([edge, np.zeros(len(edge))]))
     off = np.linalg.norm(camera.to_plane(pixels, 0.0) - edge, axis=-1).max()
-    return about_pose(found, tolerance_mm=_TOLERANCE_MM).severity, float(off)
+    return about_pose(view, found, tolerance_mm=_TOLERANCE_MM).severity, float(off)
 
 
 if __name__ == "__main__":

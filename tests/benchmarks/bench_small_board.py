@@ -4,9 +4,9 @@ OpenCV and NumPy are kept to a small board's width: SSE2 and SSE3 here, as NEON 
 threads. How much slower than this machine's a board's cores are, "remap_ms" tells: time a bare `cv2.remap` there. The
 rig is "round-table" with a projector of 720p or 1080p, drawn as `play` draws without a GPU; "picture" is a new picture
 for every frame (one that stays costs nothing), "video" 720p MPEG-4, decoded and drawn one after the other (`play` does
-both at once), "large_video" the same of 1080p, "scene" demos/clock.py. The table that `calibrate` sees is simulated in
-another process, whose memory no board needs. "over_remap": a frame's time over that of a bare `cv2.remap` of as many
-pixels.
+both at once), "large_video" the same of 1080p, "h264_video" that as H.264 (where PyAV is), "scene" demos/clock.py. The
+table that `calibrate` sees is simulated in another process, whose memory no board needs. "over_remap": a frame's time
+over that of a bare `cv2.remap` of as many pixels.
 For four cores alone:
 
     taskset -c 0-3 python tests/benchmarks/run.py small_board
@@ -41,6 +41,7 @@ NARROW = {
 }
 PLAYED_S = "5"
 PLAY_MB, CALIBRATE_MB = 250, 1000
+HAS_AV = importlib.util.find_spec("av") is not None
 _FRAMES = """
 import itertools, json, statistics, sys, time
 from pathlib import Path
@@ -171,6 +172,8 @@ def prepared(folder: Path, size: tuple[int, int]) -> None:
     attacked_rig.add_result(root)
     coded_video.write_video(folder / "video.mp4", 60, (1280, 720))
     coded_video.write_video(folder / "large.mp4", 60, (1920, 1080))
+    if HAS_AV:
+        coded_video.write_h264(folder / "h264.mp4", 60, (1920, 1080))
     cv2.imwrite(str(folder / "picture.png"), coded_video.coded_frame(5, (1920, 1080)))
 
 
@@ -189,7 +192,7 @@ def one(cell: str) -> dict[str, Any]:
         if what == "calibrate":
             (folder / "calibrate.py").write_text(_CALIBRATE, encoding="utf-8")
             return {"peak_mib": in_process(["calibrate.py"], folder)[1]}
-        files = {"picture": "picture.png", "video": "video.mp4", "large_video": "large.mp4"}
+        files = {"picture": "picture.png", "video": "video.mp4", "large_video": "large.mp4", "h264_video": "h264.mp4"}
         source = [files[what]] if what in files else ["--scene", "clock:draw"]
         command = ["-m", "rigwarp.cli", "play", "rig", *source, "--draw", "cpu", "--seconds", PLAYED_S, "--json"]
         return {"peak_mib": in_process(command, folder)[1]}
@@ -197,7 +200,7 @@ def one(cell: str) -> dict[str, Any]:
 
 def measure(*, cells: list[str] | None = None) -> dict[str, Any]:
     """All figures."""
-    kinds = ("frames", "picture", "video", "large_video", "scene", "calibrate")
+    kinds = ("frames", "picture", "video", "large_video", *(["h264_video"] if HAS_AV else []), "scene", "calibrate")
     names = [f"{size}/{what}" for size in SIZES for what in kinds]
     found = {name: one(name) for name in names if not cells or any(fnmatch(name, pattern) for pattern in cells)}
     held = {}
@@ -205,8 +208,7 @@ def measure(*, cells: list[str] | None = None) -> dict[str, Any]:
         if "peak_mib" in figures:
             limit_mb = CALIBRATE_MB if name.endswith("calibrate") else PLAY_MB
             held[f"{name}: at most {limit_mb} MB"] = figures["peak_mib"] * 2**20 <= limit_mb * 1e6
-    decoder = "PyAV" if importlib.util.find_spec("av") else "OpenCV"
-    return {**found, "video_decoder": decoder, "held": held}
+    return {**found, "video_decoder": "PyAV" if HAS_AV else "OpenCV", "held": held}
 
 
 if __name__ == "__main__":

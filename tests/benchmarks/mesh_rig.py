@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 
+from rig_text import circle, rig_text
 from scipy.spatial.transform import Rotation
 
 
@@ -18,27 +19,12 @@ def mesh_rig(
     turn = Rotation.from_rotvec(turned_rad)
     side = turn.apply([0.0, 0.0, -1.0]).tolist()
     back_deg = turn.inv().as_euler("ZYX", degrees=True)[::-1].tolist()
-    return f"""
-format = "rigwarp rig"
-version = 1
-name = "benchmark"
-[projector]
-resolution = [{resolution[0]}, {resolution[1]}]
-throw_ratio = {throw_ratio}
-position_mm = [0, 0, {lens_mm}]
-rotation_deg = [0, 0, 0]
-[mirror]
-kind = "mesh"
-file = "{file}"
-position_mm = [0, 0, 0]
-rotation_deg = {back_deg}
-reflecting_side = {side}
-[table]
-shape = "circle"
-diameter_mm = 500
-height_mm = {table_mm}
-[content]
-shape = "circle"
-diameter_mm = 100
-pixels = [100, 100]
-"""
+    return rig_text(
+        f'kind = "mesh"\nfile = "{file}"\nposition_mm = [0, 0, 0]\nrotation_deg = {back_deg}\nreflecting_side = {side}',
+        name="benchmark",
+        resolution=resolution,
+        throw_ratio=throw_ratio,
+        projector=f"position_mm = [0, 0, {lens_mm}]\nrotation_deg = [0, 0, 0]",
+        table=f"{circle(500)}\nheight_mm = {table_mm}",
+        content=f"{circle(100)}\npixels = [100, 100]",
+    )

@@ -214,7 +214,8 @@ def test_a_camera_without_camera_json_and_with_a_will_of_its_own(look):
 def place(tmp_path_factory):
     """A function: the finding about the camera's place, from a photo of the sheet on a table lit white.
 
-    The camera may be nudged (shift mm, turn deg, table axes), the sheet may not lie where it is expected.
+    The camera may be nudged (shift mm, turn deg, table axes), the sheet may not lie where it is expected, and the
+    camera may turn its picture: `way` rows and columns.
     """
     small = open_rig(make_small_rig(tmp_path_factory.mktemp("place") / "rig"))
     truth = parse_truth(read_text(small.root / "virtual.toml", make_with=""), small.rig, source="virtual.toml")
@@ -222,16 +223,16 @@ def place(tmp_path_factory):
     names = ("matrix", "distortion", "R_camera_from_table", "t_camera_from_table_mm")
     believed = CameraModel(resolution=tuple(true["resolution"]), **{name: np.array(true[name]) for name in names})
 
-    def found(*, shift_mm=(0.0, 0.0, 0.0), turn_deg=(0.0, 0.0, 0.0), expected_off_mm=(0.0, 0.0), cropped=1.0):
+    def found(*, shift_mm=(0.0,) * 3, turn_deg=(0.0,) * 3, expected_off_mm=(0.0, 0.0), cropped=1.0, way=(1, 1)):
         eye = truth.camera.placement.moved(np.array(shift_mm), np.radians(turn_deg))
         nudged = VirtualRig(small.rig, replace(truth, camera=replace(truth.camera, placement=eye)))
         target = replace(small.rig.target, centre_mm=small.rig.target.centre_mm + np.array(expected_off_mm))
-        photo = nudged.table_sheet_photo()
+        photo = nudged.table_sheet_photo()[:: way[0], :: way[1]].copy()
         middle_px = (np.array(photo.shape[::-1]) - 1.0) / 2.0
         part = np.column_stack([np.eye(2) * cropped, (1.0 - cropped) * middle_px])
         view = detect_board(cv2.warpAffine(photo, part, photo.shape[::-1]) if cropped != 1.0 else photo, target)
         move = sheet_move(view, believed, target, small.rig.content, sheet_height_mm=0.1, height_mm=0.0)
-        return about_pose(move, tolerance_mm=small.rig.tolerance.content_p95_mm)
+        return about_pose(view, move, tolerance_mm=small.rig.tolerance.content_p95_mm)
 
     return found
 
@@ -269,6 +270,13 @@ def test_a_cropped_picture_of_the_same_size_stops_the_scan(place):
     assert found.severity == "stop"
     assert found.figures["magnified"] == pytest.approx(1.15, abs=0.003)
     assert "another part of its sensor" in found.text
+
+
+def test_a_picture_that_the_camera_turns_stops_the_scan(place):
+    """The sheet in it is no sheet that is missing, no other size, and no camera that was moved."""
+    assert place(way=(-1, -1)).text.startswith("the sheet is turned by 180 degrees in the picture")
+    assert place(way=(1, -1)).text.startswith("the camera's picture is mirrored")
+    assert place(way=(-1, -1)).severity == place(way=(1, -1)).severity == place(way=(-1, 1)).severity == "stop"
 
 
 def test_ink_on_the_table_is_no_shadow(tmp_path):

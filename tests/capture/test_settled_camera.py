@@ -3,6 +3,7 @@
 import itertools
 import time
 
+import cv2
 import numpy as np
 import pytest
 from loose_stream import Faults, LooseStream, seen
@@ -234,3 +235,22 @@ def test_the_picture_before_with_a_trace_of_this_one_is_not_taken_for_it():
         Scripted([witness, trace, noisy(new, 90), noisy(new, 91), noisy(new, 92)]), display, latency
     )
     assert camera.grab().mean() == pytest.approx(new.mean(), abs=0.5)
+
+
+@pytest.mark.parametrize("quality", [95, 60, 30])
+def test_jpeg_that_hides_the_noise_makes_no_difference_between_photographs_of_one_picture(quality):
+    """Few cells change from one photograph to the next, by whole steps, and others the next time."""
+
+    def photo(light, seed):
+        codes = np.clip(np.rint(light + np.random.default_rng(seed).normal(0, 1.5, light.shape)), 0, 255)
+        jpeg = cv2.imencode(".jpg", codes.astype(np.uint8), [cv2.IMWRITE_JPEG_QUALITY, quality])[1]
+        return cv2.imdecode(jpeg, cv2.IMREAD_GRAYSCALE)
+
+    v, u = np.mgrid[:432, :768]
+    lights = [level * np.exp(-np.hypot((u - 384) / 500, (v - 216) / 400)) for level in (30, 130)]
+    still = [[photo(light, 100 * n + k) for k in range(6)] for n, light in enumerate(lights)]
+    agreement = learn_agreement(*still)
+    for n, light in enumerate(lights):
+        later = [photo(light, 1000 + 100 * n + k) for k in range(20)]
+        assert all(agreement.same(one, still[n][-1]) for one in later)
+        assert not any(agreement.same(one, still[1 - n][-1]) for one in later)

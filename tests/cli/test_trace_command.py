@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 from cad_exports import chamfer, mould
+from rig_text import circle, rig_text
 
 from rigwarp.files import open_rig
 from rigwarp.files.shapes import write_stl
@@ -121,31 +122,14 @@ def test_a_content_area_of_few_pixels_is_no_wrong_mirror(run, counter):
     assert 1.05 < json.loads(out)["light"]["zones"][0]["content_share"] < 1.15
 
 
-_BALL = """
-format = "rigwarp rig"
-version = 1
-name = "ball"
-[projector]
-resolution = [160, 90]
-throw_ratio = 0.5
-position_mm = [0, 0, -60]
-rotation_deg = [0, 0, 0]
-[mirror]
-kind = "conic"
-radius_mm = 60.0
-conic_constant = 0.0
-aperture_mm = [0.0, 57.0]
-position_mm = [0, 0, 0]
-rotation_deg = [0, 0, 0]
-[table]
-shape = "circle"
-diameter_mm = 500
-height_mm = -600
-[content]
-shape = "circle"
-diameter_mm = 100
-pixels = [100, 100]
-"""
+_BALL = rig_text(
+    'kind = "conic"\nradius_mm = 60.0\nconic_constant = 0.0\naperture_mm = [0.0, 57.0]\nposition_mm = [0, 0, 0]',
+    resolution=(160, 90),
+    throw_ratio=0.5,
+    projector="position_mm = [0, 0, -60]\nrotation_deg = [0, 0, 0]",
+    table=f"{circle(500)}\nheight_mm = -600",
+    content=f"{circle(100)}\npixels = [100, 100]",
+)
 
 
 @pytest.fixture

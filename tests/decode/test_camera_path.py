@@ -108,6 +108,18 @@ def test_a_knock_is_refused_with_when_and_how_far() -> None:
     assert abs(matrix[0, 2]) - 0.15 < float(told.group(2)) < np.hypot(*matrix[:, 2]) + 0.15
 
 
+@pytest.mark.parametrize("photograph_number", [4, 6, 8])
+def test_a_knock_before_the_stripes_is_put_right(photograph_number: int) -> None:
+    """These agree with each other; only what is lit lies elsewhere than in the grey frames before."""
+    knock, before = (0.3, -0.2), photograph_number - 1
+    decoded = decode(taken(PATTERNS, [(0.0, 0.0)] * before + [knock] * (34 - before)), PATTERNS)
+    numbers = rf"between photographs {before} \(\d+\) and {photograph_number} \(\d+\) by 0.4 px"
+    assert re.search(numbers, decoded.corrected[0])
+    u, v, _ = judge(decoded)
+    per_pixel = RESOLUTION[0] / SHAPE[1]
+    assert max(abs(u), abs(v)) < 2.0 * decoded.motion_sigma_px * per_pixel < 0.07 * per_pixel
+
+
 def test_a_camera_that_wanders_about_is_refused() -> None:
     course = [(0.0, 0.0)] * 12 + [(0.8, 0.3)] * 5 + [(-0.6, 0.6)] * 6 + [(0.9, -0.7)] * 11
     with pytest.raises(MeasurementError, match="moved during the scan"):

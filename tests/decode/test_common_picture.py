@@ -12,6 +12,7 @@ from synthetic_scan import Scene, photograph, smooth_scene
 
 from rigwarp.camera import CameraModel
 from rigwarp.decode import Decoded, decode, lay_over, shift_px
+from rigwarp.decode.photographs.bands import band_pictures
 from rigwarp.decode.photographs.common_picture import Placed, expected_plaid
 from rigwarp.decode.photographs.shared_errors import MOTION
 from rigwarp.errors import InputError, MeasurementError
@@ -82,6 +83,32 @@ def test_pictures_are_laid_over_each_other_as_opencv_does_it() -> None:
     again = lay_over(before, photograph(seen((0.0, 0.0)), PLAID, rng=random)[0].astype(np.float32), inner)
     assert again is not None
     assert not again.moved_by(0.01)
+
+
+def banded(photo: np.ndarray, share: float, period_rows: float, turns: float) -> np.ndarray:
+    """With bands of all light, as a rolling shutter has them; the photographs' light is linear."""
+    wave = 1.0 + share * np.sin(2.0 * np.pi * (np.arange(len(photo)) / period_rows + turns))
+    return np.rint(photo * wave[:, None]).astype(photo.dtype)
+
+
+def test_bands_as_long_as_the_stripes_are_no_motion() -> None:
+    """Each photograph has its own; no stripe tells those of the common picture, which stay in it."""
+    random, period_rows = np.random.default_rng(6), 16.0
+    photos = [photograph(seen((0.0, 0.0)), PLAID, rng=random)[0] for _ in range(2)]
+    before, after = (banded(p, 0.04, period_rows, 0.25 + n / 4).astype(np.float32) for n, p in enumerate(photos))
+    inner = np.zeros(SHAPE, bool)
+    inner[8:-8, 8:-8] = True
+    bare, placed = lay_over(before, after, inner), lay_over(before, after, inner, band_pictures(before, period_rows))
+    assert bare is not None
+    assert placed is not None
+    assert bare.moved_by(0.01)
+    assert not placed.moved_by(0.01)
+    assert placed.left < 0.5 * bare.left
+    scans = [replace(first(), plaid=banded(p, 0.04, period_rows, 0.25 + n / 4)) for n, p in enumerate(photos)]
+    with pytest.raises(MeasurementError, match="looks different"):
+        zone_places(scans)
+    told = [replace(one, band_rows=period_rows) for one in scans]
+    assert zone_places(told).fields == (None, None)
 
 
 def scan_after(shift: tuple[float, float], seed: int) -> Decoded:
@@ -160,7 +187,7 @@ def test_scans_are_compared_in_linear_light(monkeypatch: pytest.MonkeyPatch) -> 
 
     monkeypatch.setattr(sys.modules["rigwarp.table_map.zone_places"], "lay_over", lay_over)
     zone_places([first(), replace(first(), plaid=brighter)])
-    ((before, after, usable),) = compared
+    ((before, after, usable, _),) = compared
     step = np.diff(table).max()
     np.testing.assert_allclose((after - before)[usable & (brighter < 254)], 0.05, atol=1.01 * step)
 

@@ -101,6 +101,26 @@ def test_the_response_curve_is_found() -> None:
         assert found.projector_light(codes) == pytest.approx(codes**2.2, abs=0.004)  # IEC-like power curve, exact input
 
 
+def test_a_shadow_on_two_grey_levels_bends_no_response() -> None:
+    """It looked like a camera of a shape far from 2.4 (IEC 61966-2-1), and surely."""
+    u, v, brightness, ambient = smooth_scene(SHAPE, RESOLUTION)
+    levels, column = PATTERNS.level_indices(), np.arange(SHAPE[1])
+    sides = np.linspace(1.0, 0.5, SHAPE[1])
+    shadow = np.where((column >= 60) & (column < 100), 1.0 - 0.4 * sides, 1.0)
+    photos = []
+    for number, one in enumerate(PATTERNS.frames):
+        frame = replace(PATTERNS, frames=(one,))
+        lit = brightness * sides * (shadow if number in (2, 3) else 1.0)
+        rng = np.random.default_rng(number)
+        photos += photographs(frame, u, v, brightness=lit, ambient=ambient + 0.05, rng=rng, response="srgb")
+    found = estimate_response({code: photos[n] for code, n in levels.items()}, np.ones(SHAPE, bool), 255)
+    assert abs(found.shape - 2.4) < 2.0 * found.shape_sigma < 0.6
+    decoded = decode(photos, PATTERNS)
+    assert decoded.response.shape == pytest.approx(2.4, abs=0.15)
+    error = (decoded.u_px - u)[decoded.valid]
+    assert np.std(error) < 1.15 * np.nanmedian(decoded.sigma_u_px)
+
+
 @pytest.mark.parametrize("noise", [0.3, 3.0])  # code values
 def test_an_even_scene_tells_no_response(noise: float) -> None:
     """All patches are alike but for noise, which looked like a camera of shape 1.0 ± 0.5 (an sRGB one has 2.4)."""

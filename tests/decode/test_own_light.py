@@ -3,11 +3,13 @@
 import re
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 from synthetic_scan import Scene, photograph, smooth_scene
 
 from rigwarp.decode import Decoded, decode
+from rigwarp.decode.photographs.level_change import find_change_of_levels
 from rigwarp.decode.signal.response import coded, linearise
 from rigwarp.errors import MeasurementError
 from rigwarp.patterns import PatternSet, fast_set
@@ -83,6 +85,17 @@ def test_sunshine_in_some_of_the_grey_levels_is_named() -> None:
     photos = taken([sun if n < 4 else STILL for n in range(34)], [1.0] * 34)
     with pytest.raises(MeasurementError, match=r"room's light changed between photographs 4 .* and 5 .* by \d+.?%"):
         decode(photos, PATTERNS)
+
+
+@pytest.mark.parametrize("quality", [60, 30])
+def test_what_jpeg_rounds_alike_on_an_even_table_is_no_light(quality: int) -> None:
+    """Its steps of two codes and more lie together over hundreds of places: they look like 7 and 9 % of white."""
+    even = replace(STILL, brightness=0.7 * BRIGHTNESS.mean() + 0.21 * (BRIGHTNESS - BRIGHTNESS.mean()))
+    how = [cv2.IMWRITE_JPEG_QUALITY, quality]
+    files = [cv2.imencode(".jpg", photo, how)[1] for photo in taken([even] * 34, [1.0] * 34)]
+    photos = [cv2.imdecode(file, cv2.IMREAD_GRAYSCALE) for file in files]
+    assert abs(find_change_of_levels(photos[:8]).added) > 0.05
+    assert any("compresses" in said for said in decode(photos, PATTERNS).processing)
 
 
 def test_daylight_on_a_dark_half_is_not_taken_for_light_of_the_projector() -> None:

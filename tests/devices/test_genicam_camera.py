@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from gige_camera import GigeCamera
 from loop_rig import copy_with_camera, make_virtual_rig
-from rtsp_server import lack
+from required import lack
 
 import rigwarp
 from rigwarp.capture import Latency, SynchronisedBench
@@ -32,7 +32,7 @@ def _library():
     try:
         genicam_camera._Library()
     except DeviceError as error:
-        lack(str(error))
+        lack("CAMERAS", str(error))
 
 
 def test_it_delivers_sixteen_bits_and_exposes_exactly():

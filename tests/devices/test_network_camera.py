@@ -128,30 +128,31 @@ def test_an_address_without_a_stream_is_one_line(stream):
     assert "\n" not in str(caught.value)
 
 
-def test_a_camera_that_goes_away_while_its_latency_is_measured_is_not_a_slow_one(monkeypatch):
-    """Each photograph of the scan would be waited for as long as that took."""
+@pytest.mark.parametrize(("which", "said"), [("away", "goes away and comes back"), ("pictures", "packets .* get lost")])
+def test_a_camera_that_is_disturbed_while_its_latency_is_measured_is_not_a_slow_one(monkeypatch, which, said):
+    """Or each photograph of the scan would be waited for as long as it was away, or its pictures were broken."""
     monkeypatch.setattr("rigwarp.capture.photographs.latency._SETTLE_S", 0.05)
 
-    class Leaving(LooseStream):
-        away = 0
+    class Disturbed(LooseStream):
+        times = 0
 
         def next_shot(self, after_s):
             shot = super().next_shot(after_s)
             if self.delivered in gone:
-                self.away += 1
+                self.times += 1
                 time.sleep(0.2)
                 return super().next_shot(time.monotonic())
             return shot
 
         def losses(self):
-            return Losses(packets=None, pictures=0, away=self.away)
+            return Losses(**{"packets": None, "pictures": 0, "away": 0, which: self.times})
 
     gone = {30, 60}
-    stream = Leaving(delay_s=0.02)
+    stream = Disturbed(delay_s=0.02)
     latency = synchronise(Bench(display=stream, camera=stream), np.random.default_rng(1), changes_per_s=None).latency
-    assert stream.away == 2
+    assert stream.times == 2
     assert latency.changes == 30
     assert latency.max_s < 0.1
     gone = range(1000)
-    with pytest.raises(MeasurementError, match="again and again"):
+    with pytest.raises(MeasurementError, match=f"{said} again and again"):
         synchronise(Bench(display=stream, camera=stream), np.random.default_rng(1), changes_per_s=None, changes=3)

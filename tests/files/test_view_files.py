@@ -9,7 +9,7 @@ import pytest
 
 from rigwarp.errors import InputError
 from rigwarp.files import current_view, read_view_lens, read_view_map, write_npz, write_view_lens, write_view_map
-from rigwarp.files.maps import read_lean_doubt
+from rigwarp.files.maps import read_measured_view
 from rigwarp.geometry import ViewMap
 from rigwarp.rig import Lens
 from rigwarp.view import LeanDoubt
@@ -52,15 +52,17 @@ def test_what_is_not_known_of_the_lean_comes_back(tmp_path: Path) -> None:
     )
     write_view_map(path, small_view(), doubt, rig_hash="abc")
     pixels, zone = np.array([[0.5, 1.2], [2.5, 0.3]]), np.array([1, 2])
-    np.testing.assert_array_equal(read_lean_doubt(path).slopes(pixels, zone), doubt.slopes(pixels, zone))
+    view, found = read_measured_view(path)
+    np.testing.assert_array_equal(view.lean, small_view().lean)
+    np.testing.assert_array_equal(found.slopes(pixels, zone), doubt.slopes(pixels, zone))
     path = tmp_path / "falling.npz"
     write_view_map(path, small_view(), replace(doubt, first_zones=np.array([2, 0])), rig_hash="abc")
     with pytest.raises(InputError, match="found errors of the lean that are none"):
-        read_lean_doubt(path)
+        read_measured_view(path)
     path = tmp_path / "design.npz"
     write_view_map(path, small_view(), rig_hash="abc")
     with pytest.raises(InputError, match="lean_error_first_zones"):
-        read_lean_doubt(path)
+        read_measured_view(path)
 
 
 def test_an_older_map_says_one_sigma_of_the_lean(tmp_path: Path) -> None:
@@ -69,7 +71,7 @@ def test_an_older_map_says_one_sigma_of_the_lean(tmp_path: Path) -> None:
     names = ("x_mm", "y_mm", "sigma_mm", "lean_x", "lean_y", "zone", "measured")
     arrays = {name: getattr(view, name) for name in names}
     write_npz(path, arrays, format="rigwarp view map", header={"rig_hash": "abc", "lean_sigma": 0.002})
-    slopes = read_lean_doubt(path).slopes(np.array([[0.5, 1.2], [2.5, 0.3]]), np.array([1, 1]))
+    slopes = read_measured_view(path)[1].slopes(np.array([[0.5, 1.2], [2.5, 0.3]]), np.array([1, 1]))
     np.testing.assert_allclose(np.sqrt((slopes**2).sum(axis=-1)), 0.002)
 
 

@@ -1,13 +1,10 @@
 """What OpenGL tests need: missing means skipped, or failed when RIGWARP_REQUIRE_GL=1."""
 
-import os
-
 import pytest
+from required import is_required, lack
 
 from rigwarp.errors import DeviceError
 from rigwarp.live.render.gl_context import COMPUTE_VERSION, standalone_context
-
-REQUIRE = "RIGWARP_REQUIRE_GL"
 
 
 @pytest.fixture(scope="session")
@@ -16,9 +13,7 @@ def gl_available() -> str:
     try:
         context = standalone_context()
     except DeviceError as error:
-        if _required():
-            pytest.fail(f"{REQUIRE} is set: {error}")
-        pytest.skip(str(error))
+        lack("GL", str(error))
     name = str(context.info["GL_RENDERER"])
     context.release()
     return name
@@ -32,8 +27,8 @@ def gl_ways(gl_available: str) -> tuple[str, ...]:
     context.release()
     if version >= COMPUTE_VERSION:
         return ("drawn", "computed", "meshed")
-    if _required():
-        pytest.fail(f"{REQUIRE} is set: {gl_available} has version {version} of OpenGL and no compute shaders")
+    if is_required("GL"):
+        pytest.fail(f"{gl_available} has version {version} of OpenGL and no compute shaders")
     return ("drawn", "meshed")
 
 
@@ -43,7 +38,3 @@ def way(request: pytest.FixtureRequest, gl_ways: tuple[str, ...]) -> str:
     if request.param not in gl_ways:
         pytest.skip("no compute shaders here")
     return str(request.param)
-
-
-def _required() -> bool:
-    return os.environ.get(REQUIRE, "") not in ("", "0")

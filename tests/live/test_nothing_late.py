@@ -17,7 +17,7 @@ from rigwarp.live.operate import remote as remote_module
 from rigwarp.live.operate.flashes import CHANGES_PER_SECOND, FlashLimit
 from rigwarp.live.operate.keeper import WarpKeeper
 from rigwarp.live.operate.remote import Command, Remote
-from rigwarp.live.render import warp as warp_module
+from rigwarp.live.render.sampling import Sampler
 from rigwarp.live.render.warp import warp_of
 from rigwarp.live.run.session import Session
 from rigwarp.live.run.statistics import Counts
@@ -132,13 +132,13 @@ def test_leaving_a_source_that_clings_takes_no_time():
 def test_positions_for_a_picture_of_another_size_are_looked_up_beside_the_frame_loop(monkeypatch):
     """The picture before stays until then; the frame loop itself looks nothing up."""
     where = deque()
-    looked_up = warp_module.sample_map
+    looked_up = Sampler.samples
 
-    def noted(*args, **kwargs):
+    def noted(sampler):
         where.append(threading.current_thread().name)
-        return looked_up(*args, **kwargs)
+        return looked_up(sampler)
 
-    monkeypatch.setattr(warp_module, "sample_map", noted)
+    monkeypatch.setattr(Sampler, "samples", noted)
     warp, sent = tiny_warp(), Sent()
     warp.kept_samples((4, 4))
     keeper = WarpKeeper(warp)

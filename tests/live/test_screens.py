@@ -11,6 +11,7 @@ from shutil import which
 
 import pytest
 import x_screen
+from required import lack
 
 from rigwarp.devices.video_output import Monitor
 from rigwarp.errors import DeviceError
@@ -153,7 +154,7 @@ def _lit_in_time(desktop, seconds=25.0):
 
 def test_systemd_finds_nothing_wrong_with_the_unit(tmp_path):
     if which("systemd-analyze") is None:
-        x_screen.lack("systemd-analyze", packages="systemd")
+        lack("X", "no systemd-analyze: apt install systemd")
     folder = tmp_path / "it's my 100% table"
     folder.mkdir()
     words = [str(folder), "100%.mp4", "$HOME", 'a "quoted" name', "it's", "--display", "1", "--wait-for-screen"]

@@ -117,18 +117,18 @@ def test_a_video_loops_without_losing_or_repeating_a_frame(tmp_path, decoder):
 
 
 @pytest.mark.parametrize("decoder", DECODERS)
-def test_a_starved_video_holds_its_frame_and_drops_when_late(tmp_path, decoder):
+def test_a_starved_video_holds_its_frame_and_drops_when_late(tmp_path, decoder, monkeypatch):
     path = tmp_path / "coded.mp4"
     coded.write_video(path, 60, (160, 64))
-    counts = Counts()
+    counts, pictures = Counts(), []
+    monkeypatch.setattr(VideoSource, "_reduced", lambda _, picture: pictures.append(picture) or picture)
     source = VideoSource(path, decoder=decoder, counts=counts)
     try:
         assert source.ready(5.0)
-        time.sleep(0.1)
-        assert len(source._queue) == 1  # nobody has looked
-        source.at(0.0), source.at(0.0)
         until(lambda: len(source._queue) == 8)
+        time.sleep(0.05)
         assert len(source._queue) == 8  # bounded: no further ahead
+        assert len(pictures) == 9  # the next frame is decoded, and no picture yet
         late = source.at(0.06)  # three frames are due at once
         assert coded.number_in(late) == 3
         assert counts.dropped >= 2

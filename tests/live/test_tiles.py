@@ -9,6 +9,7 @@ import pytest
 from rigwarp.live import CpuRenderer, warp_of
 from rigwarp.live.render import tiles
 from rigwarp.live.render.reference import ReferenceRenderer
+from rigwarp.live.render.sampling import Sampler
 from rigwarp.live.render.tiles import layout_of, products_are_rounded
 from rigwarp.prewarp import Prewarp
 
@@ -55,8 +56,8 @@ def zigzag() -> Prewarp:
 
 @pytest.mark.parametrize(("degrees", "zoom"), [(0, 0.9), (33, 0.9), (90, 2.3), (12, 0.5)])
 def test_tiles_hold_all_light_once_and_their_sources_all_samples(degrees, zoom):
-    samples = warp_of(turned(degrees, zoom)).samples((720, 400))
-    layout = layout_of(samples)
+    sampler = warp_of(turned(degrees, zoom)).sampler((720, 400))
+    samples, layout = sampler.samples(), layout_of(sampler)
     assert layout.apart
     assert len(layout.tiles) >= 4
     times = np.zeros(samples.gain_root.shape, int)
@@ -74,6 +75,20 @@ def test_tiles_hold_all_light_once_and_their_sources_all_samples(degrees, zoom):
                     assert min(last, side - 1) < span.stop
     assert times.max() == 1
     assert np.all(times[samples.gain_root > 0] == 1)
+
+
+def test_no_more_samples_are_there_at_a_time_than_a_few_tiles_take(monkeypatch):
+    """Those of a whole frame would be most of a player's memory; the reference's frames below are of several parts."""
+    areas, samples = [], Sampler.samples
+
+    def noted(sampler, window):
+        areas.append((window[0].stop - window[0].start) * (window[1].stop - window[1].start))
+        return samples(sampler, window)
+
+    monkeypatch.setattr(Sampler, "samples", noted)
+    assert layout_of(warp_of(turned(33, 0.9)).sampler((720, 400))).apart
+    assert len(areas) >= 2
+    assert max(areas) <= 1 << 17
 
 
 @pytest.mark.parametrize("dither", [False, True])
@@ -98,7 +113,7 @@ def test_tiled_frames_are_the_references(prewarp, rounded, dither, monkeypatch):
 
 def test_a_picture_shown_many_times_over_becomes_light_once():
     """Otherwise a frame of eight tiles would turn the same picture into light eight times."""
-    layout = layout_of(warp_of(zigzag()).samples((61, 61)))
+    layout = layout_of(warp_of(zigzag()).sampler((61, 61)))
     assert not layout.apart
     assert all(tile.source == (slice(0, 61), slice(0, 61)) for tile in layout.tiles)
     assert layout.covers
@@ -106,8 +121,8 @@ def test_a_picture_shown_many_times_over_becomes_light_once():
 
 def test_full_gain_needs_no_multiplying():
     plain = bent_rig.plain_prewarp()
-    assert [tile.gain for tile in layout_of(warp_of(plain).samples((64, 48))).tiles] == [None]
-    (dimmed,) = layout_of(warp_of(replace(plain, gain=plain.gain * 0.5)).samples((64, 48))).tiles
+    assert [tile.gain for tile in layout_of(warp_of(plain).sampler((64, 48))).tiles] == [None]
+    (dimmed,) = layout_of(warp_of(replace(plain, gain=plain.gain * 0.5)).sampler((64, 48))).tiles
     assert dimmed.gain is not None
 
 

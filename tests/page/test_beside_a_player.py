@@ -42,8 +42,9 @@ def playing(rigs: ModuleType, tmp_path_factory: pytest.TempPathFactory) -> Itera
         root=root, port=port, origin=f"http://127.0.0.1:{port}", player=player, keys=vars(keys), said=said
     )
     player.send_signal(signal.SIGINT)
-    player.communicate(timeout=120)
+    _, last = player.communicate(timeout=120)
     assert player.returncode == 130
+    assert "interrupted; the show has ended. Anything the page was still measuring is not used." in last
 
 
 async def answered(socket, message: dict[str, object], number: int) -> dict[str, object]:

@@ -17,8 +17,9 @@ from types import ModuleType, SimpleNamespace
 
 import attacked_rig
 import pytest
-from browser import REQUIRE, browser
+from browser import browser
 from page_player import QUIET_STATE, TalkingPlayer
+from required import is_required
 from small_rig import make_small_rig
 from whole_chain import true_camera
 
@@ -30,7 +31,7 @@ try:
     from axe_playwright_python.sync_playwright import Axe
     from playwright.sync_api import Browser, Page, expect, sync_playwright
 except ImportError:
-    if os.environ.get(REQUIRE, "") not in ("", "0"):
+    if is_required("BROWSER"):
         raise
     pytest.skip("no playwright: pip install -e '.[test]'", allow_module_level=True)
 

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from rig_text import rig_text
 
 from rigwarp.camera import CameraModel
 from rigwarp.files import (
@@ -25,35 +26,6 @@ from rigwarp.prewarp import build_prewarp
 from rigwarp.rig import parse_rig
 from rigwarp.scenarios import create_rig
 
-RIG = """
-format = "rigwarp rig"
-version = 1
-name = "Bench"
-[projector]
-resolution = [{width}, {height}]
-throw_ratio = {throw}
-position_mm = [0.0, 0.0, 500.0]
-aim_mm = [0.0, 0.0, 0.0]
-position_tolerance_mm = 3.0
-rotation_tolerance_deg = 1.0
-gamma = 2.2
-[mirror]
-kind = "conic"
-radius_mm = 100.0
-conic_constant = 0.0
-aperture_mm = [0.0, 30.0]
-position_mm = [0, 0, 600]
-rotation_deg = [0, 0, 0]
-position_tolerance_mm = 1.0
-rotation_tolerance_deg = 0.5
-[table]
-{table}
-[content]
-{content}
-pixels = [400, 400]
-[camera]
-resolution = [640, 480]
-"""
 FAR = 1000.0  # a throw ratio at which all pixels have the same solid angle to 1e-6
 
 
@@ -65,7 +37,16 @@ def make_rig(
     table='shape = "rectangle"\nsize_mm = [200, 200]',
     content='shape = "rectangle"\nsize_mm = [160, 160]',
 ):
-    text = RIG.format(width=width, height=height, throw=throw, table=table, content=content)
+    text = rig_text(
+        "kind = 'conic'\nradius_mm = 100.0\nconic_constant = 0.0\naperture_mm = [0.0, 30.0]\nposition_mm = [0, 0, 600]",
+        name="Bench",
+        resolution=(width, height),
+        throw_ratio=throw,
+        projector="position_mm = [0.0, 0.0, 500.0]\naim_mm = [0.0, 0.0, 0.0]",
+        table=table,
+        content=f"{content}\npixels = [400, 400]",
+        more="[camera]\nresolution = [640, 480]",
+    )
     return parse_rig(text, source="test")
 
 

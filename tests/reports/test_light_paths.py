@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from rig_text import circle, rig_text
 
 from rigwarp.geometry import TriangleMesh
 from rigwarp.reports.measures.light_paths import judge_light
@@ -10,52 +11,21 @@ from rigwarp.reports.measures.tolerance_rows import SENSITIVITY_HEAD, cause_rows
 from rigwarp.rig import parse_rig
 from rigwarp.tracing import analyse_tolerances, build_model, sensitivity, trace_map, trace_pixels
 
-_SPILL = """
-format = "rigwarp rig"
-version = 1
-name = "spill"
-[projector]
-resolution = [200, 100]
-throw_ratio = 1000
-position_mm = [0, 0, 1000]
-rotation_deg = [180, 0, 0]
-[mirror]
-kind = "facets"
-position_mm = [0, 0, 900]
-rotation_deg = [0, 0, 0]
-[[mirror.facet]]
-corners_mm = [[0.0, -1, 0.2], [0.03, -1, 0.0], [0.03, 1, 0.0], [0.0, 1, 0.2]]
-[table]
-shape = "rectangle"
-size_mm = [1.5, 0.5]
-[content]
-shape = "rectangle"
-size_mm = [0.5, 0.5]
-pixels = [16, 16]
-"""
-_DOME = """
-format = "rigwarp rig"
-version = 1
-name = "dome"
-[projector]
-resolution = [320, 180]
-throw_ratio = 1.2
-position_mm = [0, 0, 310]
-rotation_deg = [0, 0, 0]
-[mirror]
-kind = "conic"
-radius_mm = 100
-conic_constant = 0
-aperture_mm = [0, 60]
-position_mm = [0, 0, 400]
-[table]
-shape = "circle"
-diameter_mm = 500
-[content]
-shape = "circle"
-diameter_mm = 300
-pixels = [16, 16]
-"""
+_SPILL = rig_text(
+    'kind = "facets"\nposition_mm = [0, 0, 900]\n[[mirror.facet]]\n'
+    "corners_mm = [[0.0, -1, 0.2], [0.03, -1, 0.0], [0.03, 1, 0.0], [0.0, 1, 0.2]]",
+    resolution=(200, 100),
+    throw_ratio=1000,
+    projector="position_mm = [0, 0, 1000]\nrotation_deg = [180, 0, 0]",
+    table='shape = "rectangle"\nsize_mm = [1.5, 0.5]',
+    content='shape = "rectangle"\nsize_mm = [0.5, 0.5]\npixels = [16, 16]',
+)
+_DOME = rig_text(
+    'kind = "conic"\nradius_mm = 100\nconic_constant = 0\naperture_mm = [0, 60]\nposition_mm = [0, 0, 400]',
+    resolution=(320, 180),
+    projector="position_mm = [0, 0, 310]\nrotation_deg = [0, 0, 0]",
+    content=f"{circle(300)}\npixels = [16, 16]",
+)
 
 
 def test_light_past_the_mirror_spills_where_the_projector_points():

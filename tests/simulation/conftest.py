@@ -1,10 +1,12 @@
 """A small virtual rig that every test can change: text in, rig and virtual rig out."""
 
 from collections.abc import Callable
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 from perfect_rig import IDEAL
+from rig_text import circle, rig_text
 
 from rigwarp.rig import Rig, parse_rig
 from rigwarp.simulation import VirtualRig, parse_truth
@@ -17,47 +19,29 @@ aperture_mm = [0, 60]
 position_mm = [0, 0, 400]
 """
 
-RIG = """
-format = "rigwarp rig"
-version = 1
-name = "test"
-[projector]
-resolution = [{pw}, {ph}]
-throw_ratio = 1.2
-position_mm = {projector}
-rotation_deg = {projector_rotation}
-[mirror]
-{mirror}
-[table]
-shape = "{table_shape}"
-{table_size}
-height_mm = {table_height}
-[content]
-shape = "circle"
-diameter_mm = {content_mm}
-pixels = [100, 100]
-[camera]
-resolution = [{cw}, {ch}]
-device = "virtual"
-[target]
-scale = {scale}
-centre_mm = {target_centre}
-rotation_deg = {target_rotation}
-"""
-
 
 @pytest.fixture(scope="session")
 def make_rig() -> Callable[..., Rig]:
-    """Make a rig, with any of the values in braces changed."""
+    """Make a rig, with any of these values changed."""
 
     def make(**changes: Any) -> Rig:
         values = {
             "pw": 320, "ph": 180, "projector": [0, 0, 310], "projector_rotation": [0, 0, 0], "mirror": CONVEX,
-            "table_shape": "circle", "table_size": "diameter_mm = 500", "table_height": 0, "content_mm": 100,
-            "cw": 480, "ch": 270,
+            "table_size": "diameter_mm = 500", "table_height": 0, "content_mm": 100, "cw": 480, "ch": 270,
             "scale": [1.0, 1.0], "target_centre": [0, 0], "target_rotation": 0,
-        } | changes  # fmt: skip
-        return parse_rig(RIG.format(**values))
+        }  # fmt: skip
+        assert changes.keys() <= values.keys()
+        v = SimpleNamespace(**values | changes)
+        text = rig_text(
+            v.mirror,
+            resolution=(v.pw, v.ph),
+            projector=f"position_mm = {v.projector}\nrotation_deg = {v.projector_rotation}",
+            table=f'shape = "circle"\n{v.table_size}\nheight_mm = {v.table_height}',
+            content=f"{circle(v.content_mm)}\npixels = [100, 100]",
+            more=f'[camera]\nresolution = [{v.cw}, {v.ch}]\ndevice = "virtual"\n[target]\nscale = {v.scale}\n'
+            f"centre_mm = {v.target_centre}\nrotation_deg = {v.target_rotation}",
+        )
+        return parse_rig(text)
 
     return make
 

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 
 import numpy as np
+from rig_text import circle, rig_text
 
 from rigwarp.camera import CameraModel
 from rigwarp.geometry.height_spline import HeightSpline
@@ -13,36 +14,6 @@ from rigwarp.tracing import OpticalModel, build_model
 SIGMA_PX = 0.03
 """Decode noise of `scan_of`."""
 
-_RIG = """
-format = "rigwarp rig"
-version = 1
-name = "Test table"
-[projector]
-resolution = [{width}, {height}]
-throw_ratio = 1.2
-position_mm = [0.0, -32.0, 403.0]
-aim_mm = [0.0, 60.0, 480.0]
-position_tolerance_mm = 3.0
-rotation_tolerance_deg = 1.0
-[mirror]
-position_mm = [0.0, 60.0, 480.0]
-rotation_deg = [-28.6, 0.0, 0.0]
-position_tolerance_mm = 1.0
-rotation_tolerance_deg = 0.5
-{mirror}
-[table]
-shape = "circle"
-diameter_mm = {table_mm}
-[content]
-shape = "circle"
-diameter_mm = {content_mm}
-pixels = [{content_px}, {content_px}]
-[camera]
-resolution = [960, 540]
-device = "virtual"
-"""
-_SIZES = {"width": 640, "height": 360, "table_mm": 500, "content_mm": 480, "content_px": 540}
-_SMALL = {"width": 400, "height": 226, "table_mm": 1400, "content_mm": 300, "content_px": 340}
 _CONIC = """kind = "conic"
 radius_mm = 190.0
 conic_constant = -1.0
@@ -50,7 +21,20 @@ aperture_mm = [0.0, 45.0]"""
 _FLAT = [[-120, -120, 0], [120, -120, 0], [120, 120, 0], [-120, 120, 0]]
 
 
-CONVEX_TEXT = _RIG.format(mirror=_CONIC, **_SIZES)
+def _text(mirror: str, *, small: bool = False) -> str:
+    """A rig at the usual place; `small`: a small picture on a large table."""
+    width, table_mm, content_mm, pixels = (400, 1400, 300, 340) if small else (640, 500, 480, 540)
+    return rig_text(
+        f"position_mm = [0.0, 60.0, 480.0]\nrotation_deg = [-28.6, 0.0, 0.0]\n{mirror}",
+        resolution=(width, 226 if small else 360),
+        projector="position_mm = [0.0, -32.0, 403.0]\naim_mm = [0.0, 60.0, 480.0]",
+        table=circle(table_mm),
+        content=f"{circle(content_mm)}\npixels = [{pixels}, {pixels}]",
+        more='[camera]\nresolution = [960, 540]\ndevice = "virtual"',
+    )
+
+
+CONVEX_TEXT = _text(_CONIC)
 """The rig file of `convex_rig`."""
 
 
@@ -61,12 +45,12 @@ def convex_rig() -> Rig:
 
 def flat_rig() -> Rig:
     """A flat mirror in the same place: the map is a homography."""
-    return parse_rig(_RIG.format(mirror=_facets([_FLAT]), **_SIZES))
+    return parse_rig(_text(_facets([_FLAT])))
 
 
 def panels_rig(panels: list[list[list[float]]]) -> Rig:
     """Flat panels in the same place, their corners (x, y, z) in the mirror's frame; a small picture, a large table."""
-    return parse_rig(_RIG.format(mirror=_facets(panels), **_SMALL))
+    return parse_rig(_text(_facets(panels), small=True))
 
 
 def _facets(panels: Sequence[object]) -> str:

@@ -1,7 +1,6 @@
 """A real browser without a window, for looking at pages: Debian's chromium, driven by its command line alone."""
 
 import json
-import os
 import re
 import shutil
 import subprocess
@@ -9,9 +8,8 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
-import pytest
+from required import lack
 
-REQUIRE = "RIGWARP_REQUIRE_BROWSER"
 _NAMES = ("chromium", "chromium-browser", "google-chrome")
 _FLAGS = (
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync",
@@ -49,11 +47,7 @@ addEventListener("message", e => {
 def browser() -> str:
     """The browser's command; missing means skipped, or failed when RIGWARP_REQUIRE_BROWSER=1."""
     found = next((path for name in _NAMES if (path := shutil.which(name))), None)
-    if found is None and os.environ.get(REQUIRE, "") not in ("", "0"):
-        pytest.fail(f"{REQUIRE} is set and there is no chromium: apt install chromium")
-    if found is None:
-        pytest.skip("no chromium: apt install chromium")
-    return str(found)
+    return found or lack("BROWSER", "no chromium: apt install chromium")
 
 
 def run_browser(*arguments: str) -> tuple[str, str]:

@@ -63,7 +63,7 @@ from rigwarp.files import (
     write_stl,
 )
 from rigwarp.files import names as names_module
-from rigwarp.files.maps import read_lean_doubt, read_view_map, write_view_map
+from rigwarp.files.maps import read_measured_view, read_view_map, write_view_map
 from rigwarp.files.names import (
     BENCH_FILE,
     CAMERA_PICTURE,
@@ -232,7 +232,7 @@ USES: dict[str, tuple[Use, ...]] = {
     "trusted_commands.json": (_trusted,),
     "page.key": (lambda root, _: page_keys(root),),
     "view_design.npz": (lambda _, path: read_view_map(path),),
-    "view.npz": (lambda _, path: read_view_map(path), lambda _, path: read_lean_doubt(path)),
+    "view.npz": (lambda _, path: read_view_map(path), lambda _, path: read_measured_view(path)),
     "view.json": (lambda _, path: ViewRecord.read(path),),
     "screen.json": (lambda _, path: ScreenRecord.read(path),),
     "view_lens.json": (lambda _, path: read_view_lens(path),),

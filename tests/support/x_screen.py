@@ -12,9 +12,8 @@ import subprocess
 from pathlib import Path
 
 import numpy as np
-import pytest
+from required import lack
 
-REQUIRE = "RIGWARP_REQUIRE_X"
 _GET_IMAGE, _Z_PIXMAP = 73, 2
 
 
@@ -179,11 +178,4 @@ def require_x(*, monitors: bool = False) -> None:
         wanted, packages = ("Xorg", "xrandr"), "xserver-xorg-core xserver-xorg-video-dummy x11-xserver-utils"
     missing = [name for name in wanted if shutil.which(name) is None]
     if missing:
-        lack(*missing, packages=packages)
-
-
-def lack(*missing: str, packages: str) -> None:
-    """Skip for want of these programs, or fail when the machine was said to have them."""
-    if os.environ.get(REQUIRE, "") not in ("", "0"):
-        pytest.fail(f"{REQUIRE} is set and {', '.join(missing)} is missing: apt install {packages}")
-    pytest.skip(f"no {', '.join(missing)}: apt install {packages}")
+        lack("X", f"no {', '.join(missing)}: apt install {packages}")

@@ -40,6 +40,7 @@ class SheetMove:
     magnified : how many times as large as camera.json has it the sheet is in the picture, where that alone explains
         the corners as well as any motion; else None.
     only_magnified : whether no motion explains them.
+    upside_down : whether the corners lie where they are expected once the picture is turned by 180 degrees.
     """
 
     corners: int
@@ -52,6 +53,7 @@ class SheetMove:
     off_mm: float
     magnified: float | None
     only_magnified: bool
+    upside_down: bool
 
 
 def sheet_move(
@@ -72,10 +74,9 @@ def sheet_move(
     middle = np.array([*target.centre_mm, sheet_height_mm])
     motion = np.concatenate([found.middle_mm - middle, Rotation.from_matrix(found.turn).as_rotvec()])
     sigma = np.sqrt(np.diag(found.covariance))
-    magnified, off_px = _magnified(
-        view, camera.project(board_to_table(view.object_mm, target, height_mm=sheet_height_mm))
-    )
-    even = abs(magnified - 1.0) > _LARGER and off_px < min(_EVEN_PX, _BETTER * found.off_px)
+    factor, off_px = _magnified(view, camera.project(board_to_table(view.object_mm, target, height_mm=sheet_height_mm)))
+    even = off_px < min(_EVEN_PX, _BETTER * found.off_px)
+    magnified = even and factor > 0.0 and abs(factor - 1.0) > _LARGER
     return SheetMove(
         corners=found.corners,
         shift_mm=motion[:3],
@@ -85,14 +86,15 @@ def sheet_move(
         chi_squared=_chi_squared(motion, found.covariance, [0, 1, 2, 3, 4, 5]),
         lift_chi_squared=_chi_squared(motion, found.covariance, [2, 3, 4]),
         off_mm=_positions_off_mm(camera, found.in_camera, middle, content, height_mm),
-        magnified=magnified if even else None,
-        only_magnified=even and _BETTER * off_px < found.off_px,
+        magnified=factor if magnified else None,
+        only_magnified=magnified and _BETTER * off_px < found.off_px,
+        upside_down=even and factor < 0.0,
     )
 
 
 def _magnified(view: BoardView, expected_px: Array) -> tuple[float, float]:
     """The factor that takes corners from where they are expected, but for a common shift, to where they are seen; and
-    by how far it misses them, the median.
+    by how far it misses them, the median. Below 0 in a picture that is turned by 180 degrees.
     """
     seen, expected = (px - px.mean(axis=0) for px in (view.image_px, expected_px))
     factor = float(np.sum(seen * expected) / np.sum(expected**2))

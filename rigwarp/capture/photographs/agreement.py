@@ -17,6 +17,7 @@ _LIT_SIGMAS = 5.0  # a cell is lit when the test light changes it by that many s
 _ROUNDING = 2.0 / 12.0  # code value squared: of a difference of two rounded values
 _WORST_SHARE = 0.005  # of the lit cells decide: a torn picture differs in a band, which may be narrow
 _LEAST_CELLS = 4
+_AROUND = 5  # cells along each side whose noise is taken together
 _SLACK = 3.0  # other pictures have other noise than the two test lights: shot noise, and what JPEG makes of stripes
 _CLEAR = 4.0  # patterns differ by hundreds; a trace of one that hides in the noise of one pair may show in the next
 _MOST_SLACK = 8.0  # beyond that, what differs all the time is no noise
@@ -87,8 +88,7 @@ def learn_agreement(dark: Sequence[Photo], bright: Sequence[Photo]) -> Agreement
         If the camera sees hardly any difference between the two.
     """
     pairs = [pair for photos in (dark, bright) for pair in pairwise(photos)]
-    noise = np.stack([np.mean([_cells(*p) for p in pairwise(photos)], axis=0) for photos in (dark, bright)])
-    # of so few pairs each cell knows little itself
+    noise = np.stack([_around(np.mean([_cells(*p) for p in pairwise(photos)], axis=0)) for photos in (dark, bright)])
     noise = np.maximum(noise, np.maximum(_ROUNDING, np.median(noise, axis=(1, 2), keepdims=True)))
     lit = _cells(dark[-1], bright[-1]) > (_LIT_SIGMAS**2) * noise.max(axis=0)
     if np.count_nonzero(lit) < _LEAST_CELLS:
@@ -100,6 +100,14 @@ def learn_agreement(dark: Sequence[Photo], bright: Sequence[Photo]) -> Agreement
     first = Agreement(lit=lit, noise=noise, level=level, usual=1.0, ceiling=1.0)
     usual = max(first.difference(*pair) for pair in pairs)
     return replace(first, usual=usual, ceiling=_SLACK * _MOST_SLACK * usual)
+
+
+def _around(noise: Array) -> Array:
+    """The mean over the cells around each: of so few pairs a cell knows little itself.
+
+    JPEG at a quality of 60 hides noise in most cells and makes steps of the others, here one time and there the next.
+    """
+    return np.asarray(cv2.blur(noise, (_AROUND, _AROUND)))
 
 
 def _cells(one: Photo, other: Photo) -> Array:

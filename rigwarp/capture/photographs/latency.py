@@ -10,7 +10,7 @@ import numpy as np
 
 from rigwarp.capture.photographs.agreement import Agreement, learn_agreement
 from rigwarp.capture.photographs.paced_display import PacedDisplay
-from rigwarp.devices import Frame, NetworkCamera, Shot, StreamingCamera
+from rigwarp.devices import Frame, Losses, NetworkCamera, Shot, StreamingCamera
 from rigwarp.errors import MeasurementError
 from rigwarp.geometry import Photo
 
@@ -19,6 +19,7 @@ _TEST_CODES = (64, 192)  # uniform greys: enough contrast, nothing burnt out, no
 _SETTLE_S = 2.0  # longer than any latency that can be worked with; network cameras take a second
 _AT_REST = 6  # photographs of each test light
 _LONGEST_S = 3.0
+_MOST_IN_A_ROW = 8  # disturbed changes; each may take ten seconds
 _SPREAD_FRAMES = 2.0  # random pause before each change, camera frames: no beat between the two clocks
 
 
@@ -53,8 +54,8 @@ def measure_latency(
 ) -> Latency:
     """Show two greys in turn and time when each arrives.
 
-    Changes during which a network camera went away and came back count for nothing, or each photograph of a scan
-    would be waited for as long as that took.
+    Changes during which a network camera went away and came back, or sent broken pictures, count for nothing, or each
+    photograph of a scan would be waited for as long as that took.
 
     Parameters
     ----------
@@ -67,8 +68,8 @@ def measure_latency(
     DeviceError
         If the camera or the display fails.
     MeasurementError
-        If the camera does not see the light change, or sees it more than three seconds later, or goes away as often
-        as it stays.
+        If the camera does not see the light change, or sees it more than three seconds later, or is disturbed as often
+        as it is not, or many times in a row.
     """
     width, height = display.resolution
     greys = [np.full((height, width), code, np.uint8) for code in _TEST_CODES]
@@ -80,17 +81,19 @@ def measure_latency(
     agreement = learn_agreement(*at_rest)
     references = [photos[-1] for photos in at_rest]
     times_s: list[float] = []
+    before, in_a_row = _losses(camera), 0
     for change in range(2 * changes):
         which = change % len(greys)
         time.sleep(random.uniform(0.0, _SPREAD_FRAMES * camera.frame_s))
         display.show(greys[which])
         arrival_s = _arrival(camera, display.shown_s, references[which], agreement)
+        in_a_row = in_a_row + 1 if arrival_s is None else 0
         if arrival_s is not None:
             times_s.append(arrival_s)
-        if len(times_s) == changes:
+        if len(times_s) == changes or in_a_row == _MOST_IN_A_ROW:
             break
-    else:
-        raise MeasurementError("the camera goes away and comes back again and again: use a cable instead of radio")
+    if len(times_s) < changes:
+        raise MeasurementError(_disturbed(before, _losses(camera)))
     return Latency(
         median_s=float(np.median(times_s)),
         max_s=max(times_s),
@@ -108,10 +111,11 @@ def _shots(camera: StreamingCamera, after_s: float) -> Iterator[Shot]:
 
 
 def _arrival(camera: StreamingCamera, shown_s: float, reference: Photo, agreement: Agreement) -> float | None:
-    """How long the picture took; None where the camera went away meanwhile."""
-    away = _times_away(camera)
+    """How long the picture took; None where the camera went away meanwhile, or sent broken pictures."""
+    before = _losses(camera)
     for shot in _shots(camera, shown_s):
-        if _times_away(camera) != away:
+        now = _losses(camera)
+        if (now.away, now.pictures) != (before.away, before.pictures):
             return None
         if agreement.same(shot.photo, reference):
             return shot.arrived_s - shown_s
@@ -123,6 +127,16 @@ def _arrival(camera: StreamingCamera, shown_s: float, reference: Photo, agreemen
     )
 
 
-def _times_away(camera: StreamingCamera) -> int:
+def _losses(camera: StreamingCamera) -> Losses:
     losses = camera.losses() if isinstance(camera, NetworkCamera) else None
-    return losses.away if losses else 0
+    return losses or Losses(packets=None, pictures=0, away=0)
+
+
+def _disturbed(before: Losses, after: Losses) -> str:
+    """Why no latency can be told."""
+    if after.away > before.away:
+        return "the camera goes away and comes back again and again: use a cable instead of radio"
+    return (
+        f"packets of the camera's video get lost again and again, {after.pictures - before.pictures} pictures were "
+        "broken by it: use a cable instead of radio, or a lower bit rate, and set a key frame for each picture"
+    )

@@ -6,6 +6,7 @@ from typing import Any, Final, Literal
 
 import numpy as np
 
+from rigwarp.camera import BoardView
 from rigwarp.camera.table.field_of_view import ContentInView
 from rigwarp.camera.table.sheet_move import SheetMove
 from rigwarp.capture.preflight.exposure_search import FOUND_BRIGHT, ExposureFound
@@ -278,11 +279,16 @@ def _ms(seconds: float) -> str:
     return f"{short_number(1000.0 * seconds)} ms"
 
 
-def about_pose(move: SheetMove | None, *, tolerance_mm: float) -> PreflightFinding:
-    """Has the camera moved since camera.json was made? None: the sheet is not in the picture.
+def about_pose(sheet: BoardView, move: SheetMove | None, *, tolerance_mm: float) -> PreflightFinding:
+    """Has the camera moved since camera.json was made? `move`: None where too little of the sheet is in the picture.
 
     `tolerance_mm` is what counts as good for the rig: more than that wrong on the table stops a scan.
     """
+    if sheet.mirrored:
+        text = "the camera's picture is mirrored: the sheet is in it in mirror image only. Switch its mirror mode off"
+        return not_measured(POSE, text, severity="stop")
+    if sheet.oddity:
+        return not_measured(POSE, f"whether the camera has moved cannot be told: {sheet.oddity}")
     if move is None:
         return not_measured(
             POSE,
@@ -310,6 +316,13 @@ def about_pose(move: SheetMove | None, *, tolerance_mm: float) -> PreflightFindi
         text = f"{seen} from where it was, {_sigmas(move)} sigma: the camera has not moved ({off} on the table at most)"
         return _finding(POSE, "fine", text, figures)
     again = "make camera.json again: rigwarp camera RIG --table PHOTO --replace"
+    flat = lifted < _PLAIN_LIFT_MM and tilted < _PLAIN_LIFT_DEG
+    if move.upside_down:
+        text = (
+            "the sheet is turned by 180 degrees in the picture: switch off what turns pictures at the camera, or turn "
+            "the sheet if it lies the other way round"
+        )
+        return _finding(POSE, "remark" if flat else "stop", text, figures)
     if move.magnified is not None:
         stands = ", or it stands nearer" if move.magnified > 1.0 else ", or it stands farther away"
         text = (
@@ -319,7 +332,7 @@ def about_pose(move: SheetMove | None, *, tolerance_mm: float) -> PreflightFindi
         )
         return _finding(POSE, "stop", text, figures)
     relaid = slid > _RELAID_MM or turned > _RELAID_DEG
-    if relaid and lifted < _PLAIN_LIFT_MM and tilted < _PLAIN_LIFT_DEG:
+    if relaid and flat:
         text = (
             f"the sheet lies {slid:.0f} mm and {turned:.1f}° from where it was, flat on the table: if nobody moved it, "
             f"the camera has moved, and {again}"

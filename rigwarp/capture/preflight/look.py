@@ -238,7 +238,7 @@ def _about_place(
     move = sheet_move(sheet, camera, rig.target, rig.content, sheet_height_mm=sheet_height_mm, height_mm=height_mm)
     return [
         about_view(content_in_view(camera, rig.content, height_mm), measure_light(black, white, bare)),
-        about_pose(move, tolerance_mm=rig.tolerance.content_p95_mm),
+        about_pose(sheet, move, tolerance_mm=rig.tolerance.content_p95_mm),
     ]
 
 

@@ -4,7 +4,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from rigwarp.camera import CameraModel, detect_board
+from rigwarp.camera import BoardView, CameraModel, detect_board
 from rigwarp.camera.boards.board_sharpness import board_blur_px
 from rigwarp.camera.table.field_of_view import content_in_view, content_outline_px
 from rigwarp.camera.table.sheet_move import sheet_move
@@ -40,7 +40,7 @@ def watch(
 def watched(photo: Photo, rig: Rig, model: CameraModel | None, sheet_height_mm: float) -> PreviewState:
     """What there is to say about one photo."""
     view = detect_board(photo, rig.target)
-    lines = [_about_content(rig, model), f"board: {view.n} corners" if view.n else "board: not in the picture"]
+    lines = [_about_content(rig, model), f"board: {_about_board(view)}"]
     blur_px = board_blur_px(photo, view)
     lines += [f"blur {blur_px:.1f} px"] if np.isfinite(blur_px) else []
     if model is not None and view.n:
@@ -57,6 +57,12 @@ def watched(photo: Photo, rig: Rig, model: CameraModel | None, sheet_height_mm: 
         view=view,
         outline_px=None if model is None else content_outline_px(model, rig.content, rig.table.height_mm),
     )
+
+
+def _about_board(view: BoardView) -> str:
+    if view.mirrored:
+        return "in mirror image only, switch the camera's mirror mode off"
+    return f"{view.n} corners" if view.n else view.oddity or "not in the picture"
 
 
 def _about_content(rig: Rig, model: CameraModel | None) -> str:

@@ -93,6 +93,14 @@ def find_bands(seen: Seen, frames: Frames, shape: tuple[int, ...], period_rows: 
     )
 
 
+def band_pictures(light: NDArray[np.float32], period_rows: float) -> list[NDArray[np.float32]]:
+    """(H, W) each, what bands of all light (H, W) and of a room's, which is much the same everywhere, may add to it."""
+    if not np.isfinite(period_rows):
+        return []
+    waves = _banding(np.arange(len(light)), period_rows).astype(np.float32).T[:, :, None]
+    return [banded * wave for banded in (light, np.full_like(light, light.mean())) for wave in waves]
+
+
 def without_bands(
     photos: Sequence[Codes], bands: Bands, black: int, response: Response, pool: Executor
 ) -> list[NDArray[np.uint16]]:

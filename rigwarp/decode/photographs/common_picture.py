@@ -65,17 +65,18 @@ class Placed:
         return self.shift_px > max(least_px, _CLEARLY * self.sigma_px)
 
 
-def lay_over(before: Picture, after: Picture, usable: BoolArray) -> Placed | None:
+def lay_over(before: Picture, after: Picture, usable: BoolArray, beside: Sequence[Picture] = ()) -> Placed | None:
     """Find how one picture (H, W) lies on another; None where there is too little to tell.
 
-    `usable` (H, W) are the places that show the same in both, but for a gain and an offset.
+    `usable` (H, W) are the places that show the same in both, but for a gain and an offset, and for what the second has
+    of pictures `beside` (H, W) the first.
     """
 
     def level(smoothing_px: float) -> tuple[_Points, list[Picture]] | None:
         from scipy.ndimage import spline_filter  # not for the player, see decode/signal/noise.py
 
         first, second = (_smooth(picture, smoothing_px) for picture in (before, after))
-        points = _Points.chosen(first, usable, smoothing_px)
+        points = _Points.chosen(first, usable, smoothing_px, [_smooth(picture, smoothing_px) for picture in beside])
         if points is None:
             return None
         # OpenCV's cubic kernel would shift what it samples by up to 0.04 px
@@ -158,6 +159,7 @@ class _Points:
     ----------
     place : (N, 2) columns and rows.
     value : (N,) what it shows there.
+    beside : (N, k) what else the second may show.
     fields : (N, MOTION, 2)
     shape : of the picture.
     shared : how many of them count as one, since smoothing spreads noise.
@@ -165,12 +167,13 @@ class _Points:
 
     place: Array
     value: Array
+    beside: Array
     fields: Array
     shape: tuple[int, ...]
     shared: float
 
     @staticmethod
-    def chosen(picture: Picture, usable: BoolArray, smoothing_px: float) -> "_Points | None":
+    def chosen(picture: Picture, usable: BoolArray, smoothing_px: float, beside: Sequence[Picture]) -> "_Points | None":
         """Where the picture is steep; None where that is hardly anywhere."""
         side = 2 * _MARGIN_PX + 1
         inner = cv2.erode(usable.astype(np.uint8), np.ones((side, side)), borderValue=(0,)) > 0
@@ -186,6 +189,7 @@ class _Points:
         return _Points(
             place=place,
             value=picture[row, column].astype(float),
+            beside=np.array([other[row, column] for other in beside], float).reshape(len(beside), len(row)).T,
             fields=motion_fields(relative_places(place, picture.shape)),
             shape=picture.shape,
             shared=max(1.0, 4.0 * np.pi * smoothing_px**2 / step**2),
@@ -198,21 +202,23 @@ class _Points:
         """
         from scipy.ndimage import map_coordinates  # not for the player, see decode/signal/noise.py
 
-        light = np.array([1.0, 0.0])
+        known = np.column_stack([self.value, np.ones_like(self.value), self.beside])
+        light = np.zeros(known.shape[1])
+        light[0] = 1.0
         for _ in range(_ROUNDS):
             there = (self.place + shift_px(fields, self.place, self.shape)).T[::-1]
             seen, *slope = (
                 map_coordinates(picture, there, order=3, mode="nearest", prefilter=False) for picture in pictures
             )
-            left = seen - light[0] * self.value - light[1]
+            left = seen - known @ light
             usual = SIGMA_PER_MEDIAN * float(np.median(np.abs(left))) + 1e-9
             root = np.sqrt(huber_weights(np.abs(left) / usual, _OUTLIER) / self.shared) / usual
             moved = -np.einsum("nsd,dn->ns", self.fields, np.stack(slope))
-            effects = root[:, None] * np.column_stack([moved, self.value, np.ones_like(left)])
+            effects = root[:, None] * np.column_stack([moved, known])
             prior = np.full(MOTION, 1.0 / max(_VARYING * float(np.hypot(*fields[:2])), _VARYING_LEAST_PX) ** 2)
             prior[list(SHIFTS)] = 1.0 / _LOOSE_PX**2
-            information = effects.T @ effects + np.diag([*prior, 0.0, 0.0])
-            pull = effects.T @ (root * left) - np.array([*(prior * fields), 0.0, 0.0])
+            information = effects.T @ effects + np.diag([*prior, *np.zeros_like(light)])
+            pull = effects.T @ (root * left) - np.array([*(prior * fields), *np.zeros_like(light)])
             step = np.linalg.solve(information, pull)
             fields, light = fields + step[:MOTION], light + step[MOTION:]
             if np.abs(step[:MOTION]).max() < _SETTLED_PX:

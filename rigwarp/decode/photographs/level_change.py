@@ -35,12 +35,14 @@ _MOST_PLACES, _UNEVEN = 0.9, 0.4  # of added light, by which these differ from a
 class LevelChange:
     """Light that was added between two uniform frames: row of the first one that has it, share of usual contrast.
 
-    `bent` : whether a camera that bends brightness explains it better.
+    `bent` : whether a camera that bends brightness explains it better. `roundable` : how much compression could make of
+    it, which rounds places alike.
     `stranger` : whether only that frame differs, and shows another picture than its grey.
     """
 
     row: int
     added: float
+    roundable: float
     bent: bool = False
     stranger: bool = False
 
@@ -92,29 +94,37 @@ def find_change_of_levels(photos: Sequence[NDArray[np.unsignedinteger]]) -> Leve
     usual = float(np.median(contrast[lit]))
     if np.ptp(np.quantile(contrast[seen], [0.05, 0.95])) < _LEAST_SPREAD * usual:
         return None  # where all places are equally bright, light added and more of the projector's look alike
-    share, added = _lines(light[:, seen], light[:, seen], lit[seen])
+    share, added, unsure = _lines(light[:, seen], light[:, seen], lit[seen])
     steps = np.diff(added)
     largest = int(np.argmax(np.abs(steps)))
     step = float(steps[largest])
     if abs(step) <= _SUDDEN:
         return None
+    roundable = float(np.hypot(*unsure[largest : largest + 2]))
     stranger = _stranger(light[:, seen], lit[seen])
     if stranger is not None:
-        return LevelChange(row=stranger, added=step, stranger=True)
+        return LevelChange(row=stranger, added=step, roundable=roundable, stranger=True)
     codes = np.stack([_means(photo, np.arange(len(table)) / full_scale) for photo in photos])[:, clear][:, seen]
     curved = (curve(codes) for curve in _tone_curves())
     bent = min(float(np.sum(_lines(one, one, lit[seen])[1] ** 2)) for one in curved)
     once, again = (min(_left_by_light(share, added, ends)) for ends in ((len(added),), range(1, len(added))))
     switched = again < min(bent, _ON_AND_OFF * float(np.sum(added**2)))
-    return LevelChange(row=largest + 1, added=step, bent=bent < _BETTER * once and not switched)
+    bent_more = bent < _BETTER * once and not switched
+    return LevelChange(row=largest + 1, added=step, roundable=roundable, bent=bent_more)
 
 
-def _lines(rows: Array, light: Array, lit: BoolArray) -> tuple[Array, Array]:
+def _lines(rows: Array, light: Array, lit: BoolArray) -> tuple[Array, Array, Array]:
     """(K,) share of the contrast, and light beside it in usual contrasts, of each of (K, N) rows; light (L, N) of
-    uniform frames, black first and white last."""
+    uniform frames, black first and white last.
+
+    And how much of that light errors as large as the places' scatter could make if they lay together as badly as can
+    be: where light is even, JPEG at a quality of 60 rounds hundreds of blocks alike.
+    """
     basis, usual = _basis(light, lit)
-    share, added = np.array([_robust_line(basis, row - light[0]) for row in rows]).T / usual
-    return share, added
+    lines = [_robust_line(basis, row - light[0]) for row in rows]
+    share, added = np.array([found for found, _ in lines]).T / usual
+    at_worst = float(np.abs(np.linalg.pinv(basis)[1]).sum()) / usual
+    return share, added, np.array([scatter for _, scatter in lines]) * at_worst
 
 
 def _basis(light: Array, lit: BoolArray) -> tuple[Array, float]:
@@ -129,10 +139,10 @@ def _stranger(light: Array, lit: BoolArray) -> int | None:
     light; None where no single one is."""
     for row in range(len(light)):
         rest = np.delete(light, row, axis=0)
-        shares, added = _lines(rest, rest, lit)
+        shares, added, _ = _lines(rest, rest, lit)
         if np.abs(np.diff(added)).max() > _SUDDEN:
             continue
-        share, more = (float(one[0]) for one in _lines(light[row : row + 1], rest, lit))
+        share, more, _ = (float(one[0]) for one in _lines(light[row : row + 1], rest, lit))
         basis, usual = _basis(rest, lit)
         off = light[row] - rest[0] - usual * (basis @ [share, more])
         uneven = np.quantile(np.abs(off), _MOST_PLACES) > _UNEVEN * max(abs(more), _SUDDEN) * usual
@@ -185,11 +195,12 @@ def _means(photo: NDArray[np.unsignedinteger], table: NDArray[Any]) -> Array:
     return np.concatenate([of_rows(whole[top : top + _BAND]) for top in range(0, len(whole), _BAND)])
 
 
-def _robust_line(basis: Array, values: Array) -> Array:
-    """Least squares in which outliers, such as a shadow that passes, count little."""
-    root = np.ones(len(values))
+def _robust_line(basis: Array, values: Array) -> tuple[Array, float]:
+    """Least squares in which outliers, such as a shadow that passes, count little; and the scatter of the others."""
+    root, scatter = np.ones(len(values)), 0.0
     for _ in range(_PASSES):
         found = np.linalg.lstsq(basis * root[:, None], values * root, rcond=None)[0]
         off = np.abs(values - basis @ found)
-        root = np.sqrt(huber_weights(off / max(SIGMA_PER_MEDIAN * float(np.median(off)), 1e-9)))
-    return np.asarray(found)
+        scatter = SIGMA_PER_MEDIAN * float(np.median(off))
+        root = np.sqrt(huber_weights(off / max(scatter, 1e-9)))
+    return np.asarray(found), scatter

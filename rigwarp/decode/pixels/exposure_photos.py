@@ -143,9 +143,12 @@ class ExposurePhotos:
     def _even_out(self, usable: NDArray[np.bool_], change: LevelChange | None) -> LightCourse | None:
         """Put photographs of other light right; MeasurementError where that cannot be done."""
         grey, taken = self.told_by_grey(usable), self.photos
-        if change is not None and not self._followed:
-            raise self._change_refused(change, grey)
         response, lit = grey.response, grey.lit
+        if change is not None and not self._followed:
+            if abs(change.added) <= change.roundable:
+                self.processing = self._processed(taken, lit, response)
+            if self.processing is None or not self.processing.compressed:
+                raise self._change_refused(change, grey)
         thin = (slice(None, None, _THIN), slice(None, None, _THIN))
         light = response.table()[np.stack([taken[index][thin][lit[thin]] for index in self.frames.index])]
         if not light_differs(light, self.frames):

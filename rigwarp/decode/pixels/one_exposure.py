@@ -10,7 +10,9 @@ from numpy.typing import NDArray
 
 from rigwarp.decode.checks.modulation import Modulation, measure_modulation
 from rigwarp.decode.decoded import Decoded, Reason
+from rigwarp.decode.photographs.bands import band_pictures
 from rigwarp.decode.photographs.common_picture import expected_plaid, lay_over
+from rigwarp.decode.photographs.early_jump import find_early_jump
 from rigwarp.decode.photographs.level_change import LevelChange
 from rigwarp.decode.photographs.motion import CameraPath, find_path, moved_back
 from rigwarp.decode.photographs.order import find_order
@@ -135,6 +137,9 @@ class ExposureDecoder:
                 found = self._path(lit, response)
                 if found is not None:
                     return self._decode_along(found)
+            early = None if path else find_early_jump(photos, exposure.frames, chain.light_of_code)
+            if early is not None and (early.certain or not self._told_by_plaid(early)):
+                return self._decode_along(early)
             judge_by_neighbours(
                 pictures, whole.freedom, pool, partial(displaced_cells, photos, with_gain, chain.light_of_code)
             )
@@ -160,6 +165,7 @@ class ExposureDecoder:
             corrected=corrected,
             recovered=recovered,
             plaid=plaid,
+            band_rows=seen.band_rows,
             path_px=0.0 if path is None else max(path.largest_px, path.jump_px),
             processing=(*seen.in_words(), *((_LOOSE,) if self._plaid_loose else ())),
             motion_sigma_px=self._unseen_px if path is None else path.sigma_px,
@@ -180,7 +186,9 @@ class ExposureDecoder:
         expected, alike = expected_plaid(
             exposure.patterns, light, black, (pictures.u_px, pictures.v_px, pictures.light)
         )
-        placed = lay_over(expected, light, alike & (photo < exposure.full_scale))
+        assert exposure.processing is not None, "told before"
+        beside = band_pictures(expected, exposure.processing.band_rows)
+        placed = lay_over(expected, light, alike & (photo < exposure.full_scale), beside)
         self._plaid_loose = placed is None
         if placed is None or not placed.alike or not placed.moved_by(_PLAID_MOVED_PX):
             return photo
@@ -211,6 +219,11 @@ class ExposureDecoder:
             self._unseen_px = _HALF_WAY * shift_px * len(self._exposure.photos) / float(np.mean(apart))
         few = np.count_nonzero(lit & (pictures.reason == Reason.OK)) < _HARDLY * np.count_nonzero(lit)
         return bool(few or shift_px > max(_MOVED_PX, _MOVED_SIGMAS * sigma_px))
+
+    def _told_by_plaid(self, path: CameraPath) -> bool:
+        """Is there a picture of all zones beside the jump, which tells it as well?"""
+        plaid, index = self._exposure.patterns.plaid, self._exposure.frames.index
+        return plaid is not None and path.jump is not None and bool(index[path.jump - 1] < plaid < index[path.jump])
 
     def _path(self, lit: NDArray[np.bool_], response: Response) -> CameraPath | None:
         seen = look(self._exposure.photos, lit, self._exposure.frames, self._exposure.layouts, response.table())

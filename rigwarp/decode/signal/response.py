@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.errors import MeasurementError
-from rigwarp.geometry import Array
+from rigwarp.geometry import Array, BoolArray
+from rigwarp.geometry.robust import SIGMA_PER_MEDIAN
 
 _SRGB_SHAPE = 2.4
 _SRGB_OFFSET = 0.055
@@ -29,6 +30,7 @@ _MOST_BLOCKS = 3000  # more are not needed
 _GROUPS = 12  # blocks are compared in groups of like brightness
 _EVEN = 0.05  # relative 1-sigma of the light within a block; an edge in it is no mean of one brightness
 _EVEN_SHARE = 0.25  # of the blocks, the most even ones, that are used all the same
+_OUTLIER = 6.0  # sigmas, by the median, of a block from others of its brightness
 _MODEL_ERROR = 5e-4  # share of white: blocks are not quite uniform, so agreement below this says nothing
 
 
@@ -133,6 +135,7 @@ def estimate_response(
     # by what blocks beside it show: sorted by its own noise, an even scene would look like a curve
     beside = np.roll(blocks[-1], 1) + np.roll(blocks[-1], -1)
     blocks = blocks[:, np.argsort(beside)]
+    blocks = blocks[:, _like_others(blocks)]
     usually_coded = full_scale <= 255 if usually_coded is None else usually_coded
     best, sigma = shape or _best_shape(blocks, _CODED_PRIOR if usually_coded else _LINEAR_PRIOR)
     light = np.maximum.accumulate(np.average(_shares(blocks, best), axis=1, weights=_contrast(blocks)))
@@ -160,13 +163,30 @@ def _block_means(photos: Sequence[NDArray[np.unsignedinteger]], lit: NDArray[np.
     return found, scatter / np.maximum(found[-1], 1.0)
 
 
+def _like_others(blocks: Array) -> BoolArray:
+    """(N,) which blocks (L, N), sorted by brightness, show in every level what blocks of like brightness show there.
+
+    Whatever the camera's response, these agree: where somebody's shadow passed, they do not.
+    """
+    shares = _shares(blocks, _SRGB_SHAPE)[1:-1] * (blocks[-1] - blocks[0])
+    group = np.arange(shares.shape[1]) * _GROUPS // shares.shape[1]
+    middle = np.stack([np.median(shares[:, group == n], axis=1) for n in range(_GROUPS)], axis=1)
+    off = np.abs(shares - middle[:, group])
+    return np.asarray((off <= _OUTLIER * SIGMA_PER_MEDIAN * np.median(off, axis=1, keepdims=True)).all(axis=0))
+
+
 def _best_shape(blocks: Array, prior: tuple[float, float]) -> tuple[float, float]:
-    """The shape that makes the shares of bright and dark blocks agree, and its sigma; `blocks` sorted by brightness."""
+    """The shape that makes the shares of bright and dark blocks agree, and its sigma; `blocks` sorted by brightness.
+
+    Where none does, something else is in the light: it is known less well in proportion (Birge 1932).
+    """
+    freedom = (len(blocks) - 2) * (_GROUPS - 1)
+    coarse = np.arange(SHAPES[0], SHAPES[1] + _FINE, _COARSE)
+    ratio = max(1.0, min(_misfit(blocks, s) for s in coarse) / freedom)
 
     def cost(shapes: Array) -> Array:
-        return np.array([_misfit(blocks, s) + ((s - prior[0]) / prior[1]) ** 2 for s in shapes])
+        return np.array([_misfit(blocks, s) / ratio + ((s - prior[0]) / prior[1]) ** 2 for s in shapes])
 
-    coarse = np.arange(SHAPES[0], SHAPES[1] + _FINE, _COARSE)
     best = float(coarse[np.argmin(cost(coarse))])
     fine: Array = best + _FINE * np.arange(-5.0, 6.0)
     fine = fine[(fine > SHAPES[0] - _FINE) & (fine < SHAPES[1] + _FINE)]

@@ -5,7 +5,6 @@ import zipfile
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Final
-from xml.sax.saxutils import quoteattr
 
 import numpy as np
 from numpy.typing import NDArray
@@ -105,6 +104,8 @@ def mpcdi_bytes(warp: PlainWarp, *, name: str) -> bytes:
     `name` identifies buffer and region. Readers are known to disagree on the order of rows and on absolute against
     relative coordinates. See readme.md.jinja.
     """
+    from xml.sax.saxutils import quoteattr  # brings HTTP and TLS, which a player does without
+
     width, height = warp.prewarp.projector_resolution
     share = (warp.canvas_px + 0.5) / warp.prewarp.content_pixels
     described = Path(__file__).with_name("mpcdi.xml").read_text(encoding="utf-8")

@@ -47,5 +47,5 @@ def export_warp(
         "corrected_by_hand": about["corrected_by_hand"],
         "lit_pixels": int(np.count_nonzero(warp.lit)),
         "mesh_error_px": warp.prewarp.mesh_error_px,
-        "note": measured.note,
+        **({"note": measured.note} if measured.note else {}),
     }

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from rigwarp.live.render.one_tap import NO_MAP, OneTapTile, light_of_tile, one_tap_tiles, pairs
 from rigwarp.live.render.picture import Picture, checked
-from rigwarp.live.render.sampling import cubic_weights
+from rigwarp.live.render.sampling import Window, cubic_weights
 from rigwarp.live.render.tiles import CODE_PARTS, FULL, MOST_PIXELS, Group, Layout, Tile, layout_of
 from rigwarp.live.render.warp import Warp, as_warp
 from rigwarp.prewarp import Prewarp
@@ -60,12 +60,12 @@ class CpuRenderer:
 
         def draw_single(number: int, thread: int) -> None:
             tile = self._own_tiles[thread][number]
-            self._encode(light_of_tile(picture, tile, self._pairs_16_bit), tile, frame[tile.window])
+            self._encode(light_of_tile(picture, tile, self._pairs_16_bit), tile.window, layout, frame)
 
         def draw(number: int, _: int) -> None:
             tile = layout.tiles[number]
             light = self._light_of(picture[tile.source]) if whole is None else whole
-            self._encode(_averaged(light, tile), tile, frame[tile.window])
+            self._encode(_averaged(light, tile), tile.window, layout, frame)
 
         self._all(draw_single if layout.single else draw, range(len(layout.tiles)))
         return frame
@@ -125,27 +125,27 @@ class CpuRenderer:
         """Lay out what drawing pictures of this size needs; from any thread, once, so that drawing need not wait."""
         return warp.kept(size, "cpu", layout_of)
 
-    def _encode(self, light: NDArray[np.uint16], tile: Tile, into: NDArray[np.uint8]) -> None:
-        """Write the codes of one tile (h, w, 3)."""
+    def _encode(self, light: NDArray[np.uint16], window: Window, layout: Layout, frame: Picture) -> None:
+        """Write the codes of one tile's light (h, w, 3) into its window of the frame."""
         if self._dither:
-            into[...] = cv2.add(cv2.LUT(light, self._codes), tile.threshold) // CODE_PARTS
+            frame[window] = cv2.add(cv2.LUT(light, self._codes), layout.threshold(window)) // CODE_PARTS
         else:
-            cv2.LUT(light, self._codes, dst=into)
+            cv2.LUT(light, self._codes, dst=frame[window])
 
 
 def _averaged(light: NDArray[np.float32], tile: Tile) -> Any:
     """(h, w, 3) uint16 light of a tile's pixels."""
     assert tile.gain is not None  # only a single layout leaves it out
-    three = cv2.cvtColor(_gathered(light, tile), cv2.COLOR_RGBA2RGB)
+    three = cv2.cvtColor(_gathered(light, tile.groups, tile.gain.shape), cv2.COLOR_RGBA2RGB)
     return cv2.multiply(three, cv2.cvtColor(tile.gain, cv2.COLOR_GRAY2RGB), dtype=cv2.CV_16U)
 
 
-def _gathered(light: NDArray[np.float32], tile: Tile) -> Any:
+def _gathered(light: NDArray[np.float32], groups: list[Group], shape: tuple[int, ...]) -> Any:
     """Sum over the taps; every pixel belongs to one group and gets zero from the others."""
-    if len(tile.groups) == 1:
-        return _sampled(light, tile.groups[0])
-    total = np.zeros((*tile.threshold.shape[:2], 4), np.float32)
-    for group in tile.groups:
+    if len(groups) == 1:
+        return _sampled(light, groups[0])
+    total = np.zeros((*shape, 4), np.float32)
+    for group in groups:
         part = total[group.window]
         part += _sampled(light, group)
     return total

@@ -178,7 +178,7 @@ class GlRenderer:
 
     def prepare(self, warp: Warp, size: tuple[int, int]) -> SampleMap:
         """Pack what drawing pictures of this size needs; from any thread, once, so that drawing need not wait."""
-        return warp.kept(size, "gl", self._packed)
+        return warp.kept(size, "gl", lambda sampler: self._packed(sampler.samples()))
 
     def _packed(self, samples: SampleMap) -> SampleMap:
         meshed = self._now == "meshed"

@@ -9,20 +9,20 @@ GPU, OpenCV and the float64 reference sample the very same points with the very 
 of ten bits for the same reason: 0.2 code values at most, and the renderers cannot disagree.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from rigwarp.errors import InputError
 from rigwarp.geometry import Array, BoolArray
 from rigwarp.live.render.picture import MAX_SIDE_PX
-from rigwarp.prewarp import Prewarp, content_coordinates
 from rigwarp.rig import Transfer
 
 Sampling = Literal["fine", "quick"]
 Kind = tuple[int, int, bool]
+Window = tuple[slice, slice]
 GRID = 256.0
 """Positions per pixel."""
 GAIN_STEPS = 1023.0
@@ -71,69 +71,79 @@ class SampleMap:
         """(H, W) factor on linear light, 0 = black."""
         return self.gain_of((slice(None), slice(None)))
 
-    def gain_of(self, window: tuple[slice, slice]) -> NDArray[np.float32]:
+    def gain_of(self, window: Window) -> NDArray[np.float32]:
         """The same of a window."""
         root = self.gain_root[window].astype(np.float32) / np.float32(GAIN_STEPS)
         return root * root
 
 
-def sample_map(
-    prewarp: Prewarp,
-    picture_size: tuple[int, int],
-    *,
-    canvas_px: NDArray[np.floating] | None = None,
-    hidden: BoolArray | None = None,
-    sampling: Sampling = "fine",
-) -> SampleMap:
-    """Sampling positions for a picture that fills the content canvas as far as its aspect allows.
+@dataclass(frozen=True, kw_only=True)
+class Sampler:
+    """Makes the samples of any window of the frame, for a picture that fills the content canvas as its aspect allows.
 
-    Parameters
+    Attributes
     ----------
-    prewarp : mesh and gain.
+    gain : (H, W) float32 factor on linear light; 0 = black.
+    canvas_px : gives (h, w, 2) the canvas pixels to show in a window; NaN where none.
+    hidden : gives (h, w) which pixels of a window stay black, or None where that is none.
+    content_pixels : (width, height) of the canvas.
+    transfer : the projector's transfer curve.
     picture_size : (width, height)
         The picture is centred on the canvas, its aspect kept; what it leaves free stays black.
-    canvas_px : (H, W, 2), optional the canvas pixel to show at each projector pixel; by default what the mesh says.
-    hidden : (H, W), optional projector pixels that stay black.
     sampling : "fine" or "quick", how many taps a footprint gets.
-
-    Raises
-    ------
-    InputError
-        When a side is longer than MAX_SIDE_PX.
     """
-    if max(picture_size) > MAX_SIDE_PX:
-        raise InputError(f"the picture is {picture_size[0]} x {picture_size[1]} pixels, at most {MAX_SIDE_PX} a side")
-    canvas_px = content_coordinates(prewarp) if canvas_px is None else canvas_px
-    scale, offset_px = fit_to_canvas(picture_size, prewarp.content_pixels)
-    height, width = prewarp.gain.shape
-    samples = SampleMap(
-        position_px=np.full((height, width, 2), NOWHERE_PX, np.float32),
-        step_px=np.zeros((height, width, 2, 2), np.float32),
-        taps=np.ones((height, width, 2), np.uint8),
-        cubic=np.zeros((height, width), bool),
-        gain_root=np.zeros((height, width), np.uint16),
-        transfer=prewarp.transfer,
-        picture_size=picture_size,
-    )
-    gain = prewarp.gain if hidden is None else np.where(hidden, np.float32(0.0), prewarp.gain)
-    lit_rows, lit_columns = lit_window(gain)
-    beside = slice(max(lit_columns.start - 1, 0), lit_columns.stop + 1)
-    for start in range(lit_rows.start, lit_rows.stop, _ROWS_AT_ONCE):
-        rows = slice(start, min(start + _ROWS_AT_ONCE, lit_rows.stop))
-        halo = slice(max(rows.start - 1, 0), rows.stop + 1)  # derivatives look one row and column further
-        picture_px = (canvas_px[halo, beside].astype(float) + 0.5 - offset_px) / scale - 0.5
-        # d(picture)/d(projector pixel), (H, W, 2, 2), outputs before inputs; zero where no neighbour is known
-        footprint = np.stack([_difference(picture_px, axis) for axis in (1, 0)], axis=-1)
-        inner = (
-            slice(rows.start - halo.start, rows.stop - halo.start),
-            slice(lit_columns.start - beside.start, lit_columns.stop - beside.start),
+
+    gain: NDArray[np.float32]
+    canvas_px: Callable[[Window], Array]
+    hidden: Callable[[Window], BoolArray | None]
+    content_pixels: tuple[int, int]
+    transfer: Transfer
+    picture_size: tuple[int, int]
+    sampling: Sampling
+
+    def samples(self, window: Window | None = None) -> SampleMap:
+        """The samples of a window, or of the whole frame."""
+        window = window or (slice(0, self.gain.shape[0]), slice(0, self.gain.shape[1]))
+        gain = self.gain[window]
+        height, width = gain.shape
+        samples = SampleMap(
+            position_px=np.full((height, width, 2), NOWHERE_PX, np.float32),
+            step_px=np.zeros((height, width, 2, 2), np.float32),
+            taps=np.ones((height, width, 2), np.uint8),
+            cubic=np.zeros((height, width), bool),
+            gain_root=np.zeros((height, width), np.uint16),
+            transfer=self.transfer,
+            picture_size=self.picture_size,
         )
-        window = (rows, lit_columns)
-        _fill(samples, window, picture_px[inner], footprint[inner], gain[window], sampling)
-    return samples
+        scale, offset_px = fit_to_canvas(self.picture_size, self.content_pixels)
+        lit_rows, columns = lit_window(gain)
+        for start in range(lit_rows.start, lit_rows.stop, _ROWS_AT_ONCE):
+            own = slice(start, min(start + _ROWS_AT_ONCE, lit_rows.stop)), columns
+            there = within(own, window)
+            around = with_neighbours(there)  # derivatives look one row and column further
+            picture_px = (self.canvas_px(around) + 0.5 - offset_px) / scale - 0.5
+            # d(picture)/d(projector pixel), (H, W, 2, 2), outputs before inputs; zero where no neighbour is known
+            footprint = np.stack([_difference(picture_px, axis) for axis in (1, 0)], axis=-1)
+            inner = tuple(slice(i.start - o.start, i.stop - o.start) for i, o in zip(there, around, strict=True))
+            hidden = self.hidden(there)
+            shown = gain[own] if hidden is None else np.where(hidden, np.float32(0.0), gain[own])
+            _fill(samples, own, picture_px[inner], footprint[inner], shown, self.sampling)
+        return samples
 
 
-def lit_window(gain: NDArray[np.float32]) -> tuple[slice, slice]:
+def within(part: Window, whole: Window) -> Window:
+    """A window of a window as one of the frame."""
+    rows, columns = (slice(w.start + p.start, w.start + p.stop) for p, w in zip(part, whole, strict=True))
+    return rows, columns
+
+
+def with_neighbours(window: Window) -> Window:
+    """A window and the pixels beside it; beyond the frame's last ones there are none, and slices may say so."""
+    rows, columns = (slice(max(part.start - 1, 0), part.stop + 1) for part in window)
+    return rows, columns
+
+
+def lit_window(gain: NDArray[np.float32]) -> Window:
     """The smallest window of rows and columns that holds all light; empty when there is none."""
     lit = gain > 0
     return span(lit.any(axis=1)) or slice(0, 0), span(lit.any(axis=0)) or slice(0, 0)
@@ -147,7 +157,7 @@ def span(used: Any) -> slice | None:
 
 def _fill(
     samples: SampleMap,
-    window: tuple[slice, slice],
+    window: Window,
     picture_px: Array,
     footprint: Array,
     gain: NDArray[np.float32],
@@ -187,7 +197,7 @@ def tap_positions(
     return [position + i * step[..., 0] + j * step[..., 1] for j in along_v for i in along_u]
 
 
-def sample_kinds(samples: SampleMap, window: tuple[slice, slice] = (slice(None), slice(None))) -> list[Kind]:
+def sample_kinds(samples: SampleMap, window: Window = (slice(None), slice(None))) -> list[Kind]:
     """The different ways of sampling among the lit pixels of a window: (taps along u, taps along v, cubic)."""
     gain_root, taps, cubic = samples.gain_root[window], samples.taps[window], samples.cubic[window]
     found: set[Kind] = set()
@@ -200,7 +210,7 @@ def sample_kinds(samples: SampleMap, window: tuple[slice, slice] = (slice(None),
     return sorted(found)
 
 
-def of_kind(samples: SampleMap, kind: Kind, window: tuple[slice, slice] = (slice(None), slice(None))) -> BoolArray:
+def of_kind(samples: SampleMap, kind: Kind, window: Window = (slice(None), slice(None))) -> BoolArray:
     """Which lit pixels of a window are sampled in that way."""
     lit = samples.gain_root[window] > 0
     found: BoolArray = lit & (samples.taps[window] == kind[:2]).all(axis=-1) & (samples.cubic[window] == kind[2])

@@ -6,7 +6,7 @@ memory or go to it, and cores never wait for one another.
 
 import functools
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
@@ -14,9 +14,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rigwarp.live.render.picture import DITHER_SIDE, thresholds
-from rigwarp.live.render.sampling import NOWHERE_PX, SampleMap, of_kind, sample_kinds, span, tap_positions
+from rigwarp.live.render.sampling import (
+    NOWHERE_PX,
+    SampleMap,
+    Sampler,
+    Window,
+    lit_window,
+    of_kind,
+    sample_kinds,
+    span,
+    tap_positions,
+    within,
+)
 
-Window = tuple[slice, slice]
 FULL = 65535
 """Full light in 16 bits: near black one step is 1.6 code values at gamma 2.2, so rounding to it stays below one."""
 CODE_PARTS = 255
@@ -28,6 +38,8 @@ At 35 bytes for each they just fit into 2 MB. Smaller ones need not go to memory
 which threads wait between two operations, costs more than that saves.
 """
 _LEAST_PIXELS = 1 << 12
+_MOST_SAMPLES = 1 << 17
+"""At 29 bytes for each they take 4 MB: those of a whole frame would be most of a player's memory."""
 _SHAPES = (8, 2)
 """Width to height, at most. Wide tiles have few rows, and shorter ones smaller sources where the picture is turned."""
 _ROW_PIXELS = 250
@@ -56,14 +68,12 @@ class Tile:
     groups : how the pixels are sampled.
     gain : (h, w) float32 factor on the sum over the taps; of a `single` layout None for 1, and where
         `products_are_rounded` uint16 with FULL as 1.
-    threshold : (h, w, 3) for dithering, in parts of a code value.
     """
 
     window: Window
     source: Window
     groups: list[Group]
     gain: NDArray[Any] | None
-    threshold: NDArray[np.uint16]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -76,33 +86,56 @@ class Layout:
     single : every pixel has one bilinear tap, and the tiles are `apart`.
     apart : every tile has a source of its own; otherwise it is the whole picture, theirs would overlap too much.
     covers : the tiles leave nothing out.
+    pattern : (h, w, 3) for dithering, in parts of a code value, with room for any tile wherever it begins.
     """
 
     tiles: list[Tile]
     single: bool
     apart: bool
     covers: bool
+    pattern: NDArray[np.uint16]
+
+    def threshold(self, window: Window) -> NDArray[np.uint16]:
+        """(h, w, 3) what dithering goes by in a window of the frame."""
+        (top, height), (left, width) = ((part.start % DITHER_SIDE, _length(part)) for part in window)
+        return self.pattern[top : top + height, left : left + width]
 
 
-def layout_of(samples: SampleMap) -> Layout:
-    """Lay out tiles for drawing with these samples."""
-    height, width = samples.gain_root.shape
-    frame = slice(0, height), slice(0, width)
-    picture = slice(0, samples.picture_size[1]), slice(0, samples.picture_size[0])
-    found = min((_split(samples, frame, MOST_PIXELS, wide) for wide in _SHAPES), key=_cost)
-    apart = sum(_area(source) for _, source in found) <= _WORTH * _area(picture)
+def layout_of(sampler: Sampler) -> Layout:
+    """Lay out tiles for drawing with these samples, of which no more than a few tiles' are there at a time."""
+    picture = slice(0, sampler.picture_size[1]), slice(0, sampler.picture_size[0])
+    parts = _parts(lit_window(sampler.gain))
+    tiles = [tile for part in parts for tile in _tiles(sampler.samples(part), part, None)]
+    apart = sum(_area(tile.source) for tile in tiles) <= _WORTH * _area(picture)
     if not apart:
-        found = [(window, picture) for window, _ in _split(samples, frame, _area(picture), _SHAPES[0])]
-    single = apart and all(kind == (1, 1, False) for kind in sample_kinds(samples))
-    rows, columns = (max((_length(window[axis]) for window, _ in found), default=0) + DITHER_SIDE for axis in (0, 1))
+        tiles = [tile for part in parts for tile in _tiles(sampler.samples(part), part, picture)]
+    single = apart and all(len(group.taps) == 1 and not group.cubic for tile in tiles for group in tile.groups)
+    rows, columns = (max((_length(tile.window[axis]) for tile in tiles), default=0) + DITHER_SIDE for axis in (0, 1))
     pattern = np.floor(thresholds((rows, columns)) * CODE_PARTS).astype(np.uint16)
-    pattern = np.repeat(pattern[..., None], 3, axis=2)
     return Layout(
-        tiles=[_tile(samples, window, source, single, pattern) for window, source in found],
+        tiles=[_of_one_tap(tile) for tile in tiles] if single else tiles,
         single=single,
         apart=apart,
-        covers=sum(_area(window) for window, _ in found) == height * width,
+        covers=sum(_area(tile.window) for tile in tiles) == sampler.gain.size,
+        pattern=np.repeat(pattern[..., None], 3, axis=2),
     )
+
+
+def _parts(window: Window) -> list[Window]:
+    """A window in parts whose samples may be there at a time."""
+    if _area(window) <= _MOST_SAMPLES:
+        return [window]
+    return [part for half in _halves(window, _SHAPES[0]) for part in _parts(half)]
+
+
+def _tiles(samples: SampleMap, part: Window, source: Window | None) -> list[Tile]:
+    """The tiles of a part of the frame, with this source or each its own."""
+    whole = slice(0, samples.gain_root.shape[0]), slice(0, samples.gain_root.shape[1])
+    if source is None:
+        found = min((_split(samples, whole, MOST_PIXELS, wide) for wide in _SHAPES), key=_cost)
+    else:
+        found = [(window, source) for window, _ in _split(samples, whole, _area(source), _SHAPES[0])]
+    return [_tile(samples, window, own_source, part) for window, own_source in found]
 
 
 def _cost(found: list[tuple[Window, Window]]) -> int:
@@ -116,7 +149,7 @@ def _split(samples: SampleMap, window: Window, most_source: int, wide: int) -> l
     rows, columns = span(lit.any(axis=1)), span(lit.any(axis=0))
     if rows is None or columns is None:
         return []
-    window = _within(rows, window[0]), _within(columns, window[1])
+    window = within((rows, columns), window)
     pixels = _area(window)
     if pixels <= MOST_PIXELS:
         source = _source(samples, window)
@@ -145,13 +178,12 @@ def _source(samples: SampleMap, window: Window) -> Window | None:
     return (rows, columns) if _length(rows) > 0 and _length(columns) > 0 else None
 
 
-def _factor(share: NDArray[np.float32], single: bool) -> NDArray[Any] | None:
-    """The gain of a tile, from the factor on the sum over the taps."""
-    if single and (share[share > 0] == 1).all():
-        return None
-    if single and products_are_rounded():
-        return np.round(share.astype(np.float64) * FULL).astype(np.uint16)
-    return np.ascontiguousarray(share)
+def _of_one_tap(tile: Tile) -> Tile:
+    """A tile as a `single` layout has it."""
+    gain = tile.gain
+    if gain is None or (gain[gain > 0] == 1).all():
+        return replace(tile, gain=None)
+    return replace(tile, gain=np.round(gain.astype(float) * FULL).astype(np.uint16)) if products_are_rounded() else tile
 
 
 @functools.cache
@@ -164,15 +196,12 @@ def products_are_rounded() -> bool:
     return bool((cv2.multiply(threes, threes, scale=0.3) == 3).all())
 
 
-def _tile(samples: SampleMap, window: Window, source: Window, single: bool, pattern: NDArray[np.uint16]) -> Tile:
-    top, left = (part.start % DITHER_SIDE for part in window)
-    per_tap = samples.gain_of(window) / samples.taps[window].prod(axis=-1, dtype=np.float32)
+def _tile(samples: SampleMap, window: Window, source: Window, part: Window) -> Tile:
     return Tile(
-        window=window,
+        window=within(window, part),
         source=source,
         groups=_groups(samples, window, np.array([source[1].start, source[0].start], np.float32)),
-        gain=_factor(per_tap, single),
-        threshold=pattern[top : top + _length(window[0]), left : left + _length(window[1])],
+        gain=samples.gain_of(window) / samples.taps[window].prod(axis=-1, dtype=np.float32),
     )
 
 
@@ -204,10 +233,6 @@ def _halves(window: Window, wide: int) -> tuple[Window, Window]:
         return (slice(rows.start, middle), columns), (slice(middle, rows.stop), columns)
     middle = (columns.start + columns.stop) // 2
     return (rows, slice(columns.start, middle)), (rows, slice(middle, columns.stop))
-
-
-def _within(part: slice, whole: slice) -> slice:
-    return slice(whole.start + part.start, whole.start + part.stop)
 
 
 def _length(part: slice) -> int:

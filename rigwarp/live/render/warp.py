@@ -7,11 +7,12 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from rigwarp.geometry import Array
-from rigwarp.live.render.picture import light_of_codes
-from rigwarp.live.render.sampling import SampleMap, Sampling, lit_window, sample_map
+from rigwarp.errors import InputError
+from rigwarp.geometry import Array, BoolArray
+from rigwarp.live.render.picture import MAX_SIDE_PX, light_of_codes
+from rigwarp.live.render.sampling import SampleMap, Sampler, Sampling, Window
 from rigwarp.prewarp import UNCHANGED, Adjustment, Prewarp
-from rigwarp.prewarp.adjustment import adjusted_canvas, adjusted_gain, masked, moves
+from rigwarp.prewarp.adjustment import adjusted_canvas, adjusted_gain, masked
 from rigwarp.prewarp.build import mesh_coordinates
 from rigwarp.rig import Content
 
@@ -39,14 +40,14 @@ class Warp:
     canvas_px: NDArray[np.floating]
     _kept: dict[tuple[int, int], dict[str, Any]] = field(default_factory=dict, repr=False)
 
-    def kept(self, picture_size: tuple[int, int], name: str, make: Callable[[SampleMap], Made]) -> Made:
+    def kept(self, picture_size: tuple[int, int], name: str, make: Callable[[Sampler], Made]) -> Made:
         """What a renderer of that name makes of the samples for pictures of one size, kept for the last two sizes.
 
-        No other thread sees it before it is whole. The samples go unless they are part of it: 25 MB at 1080p.
+        No other thread sees it before it is whole. The samples go unless they are part of it: 60 MB at 1080p.
         """
         found: Made | None = self._kept.get(picture_size, {}).get(name)
         if found is None:
-            found = make(self.samples(picture_size))
+            found = make(self.sampler(picture_size))
             for old in [size for size in self._kept if size != picture_size][:-1]:
                 self._kept.pop(old, None)
             self._kept[picture_size] = {**self._kept.get(picture_size, {}), name: found}
@@ -54,25 +55,46 @@ class Warp:
 
     def kept_samples(self, picture_size: tuple[int, int]) -> SampleMap:
         """The samples themselves, kept."""
-        return self.kept(picture_size, "samples", lambda samples: samples)
+        return self.kept(picture_size, "samples", Sampler.samples)
 
     def samples(self, picture_size: tuple[int, int]) -> SampleMap:
         """The sampling positions for pictures of one size (width, height), worked out anew."""
-        shown, hidden, prewarp = self.canvas_px, None, self.prewarp
+        return self.sampler(picture_size).samples()
+
+    def sampler(self, picture_size: tuple[int, int]) -> Sampler:
+        """What works them out, for a part of the frame at a time.
+
+        Raises
+        ------
+        InputError
+            When a side is longer than MAX_SIDE_PX.
+        """
+        if max(picture_size) > MAX_SIDE_PX:
+            size = f"{picture_size[0]} x {picture_size[1]}"
+            raise InputError(f"the picture is {size} pixels, at most {MAX_SIDE_PX} a side")
+        gain = self.prewarp.gain
         if self.content is not None:
-            adjustment = self.adjustment
-            gain = adjusted_gain(prewarp, self.canvas_px, self.content, adjustment)
-            prewarp = prewarp if gain is prewarp.gain else replace(prewarp, gain=gain)
-            rows, columns = lit_window(self.prewarp.gain)
-            lit = slice(max(rows.start - 1, 0), rows.stop + 1), slice(max(columns.start - 1, 0), columns.stop + 1)
-            if moves(adjustment):  # most of the picture may be dark, and corrections are the slow part
-                corrected: Array = self.canvas_px.astype(float)
-                corrected[lit] = adjusted_canvas(corrected[lit], self.content, adjustment)
-                shown = corrected
-            if adjustment.masks:
-                hidden = np.zeros(self.prewarp.gain.shape, bool)
-                hidden[lit] = masked(self.canvas_px[lit].astype(float), self.content, adjustment)
-        return sample_map(prewarp, picture_size, canvas_px=shown, hidden=hidden, sampling=self.sampling)
+            gain = adjusted_gain(self.prewarp, self.canvas_px, self.content, self.adjustment)
+        return Sampler(
+            gain=gain,
+            canvas_px=self._shown,
+            hidden=self._hidden,
+            content_pixels=self.prewarp.content_pixels,
+            transfer=self.prewarp.transfer,
+            picture_size=picture_size,
+            sampling=self.sampling,
+        )
+
+    def _shown(self, window: Window) -> Array:
+        """(h, w, 2) the canvas pixels to show in a window of the frame."""
+        canvas_px = self.canvas_px[window].astype(float)
+        return canvas_px if self.content is None else adjusted_canvas(canvas_px, self.content, self.adjustment)
+
+    def _hidden(self, window: Window) -> BoolArray | None:
+        """(h, w) which pixels of a window stay black; None: none of them."""
+        if self.content is None or not self.adjustment.masks:
+            return None
+        return masked(self.canvas_px[window].astype(float), self.content, self.adjustment)
 
     def is_ready_for(self, picture_size: tuple[int, int]) -> bool:
         """True when a renderer has made what it needs for pictures of this size."""

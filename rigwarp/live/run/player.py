@@ -136,8 +136,8 @@ class _Loop:
             if warp is not None:
                 self.window.use(warp)
             fresh = picture is not last
-            self._show(picture if fresh else None)
             last = picture
+            self._show(picture if fresh else None)
             flipped = self.clock() - self.started
             self.session.pacing.flipped(flipped, fresh=fresh)
             if self.on_frame is not None and (reason := self.on_frame(self.session)) is not None:

@@ -83,8 +83,8 @@ class Window:
         elif picture is not None or self._stale:
             picture = self._picture if picture is None else picture
             assert picture is not None  # the first call brings one
+            self._picture, self._stale = picture, False  # now: the one before need not be there while this is drawn
             put(self._renderer.render(rgb_of(picture)), pygame.display.get_surface())
-            self._picture, self._stale = picture, False
         pygame.display.flip()
 
     def show_frame(self, frame: NDArray[np.uint8]) -> None:

@@ -12,8 +12,8 @@ from rigwarp.live.run.statistics import Counts
 from rigwarp.live.sources.decoding import Decoder, Frame, FrameReader, open_reader
 
 log = logging.getLogger(__name__)
-_QUEUE_FRAMES, _QUEUE_BYTES = (4, 8), 14_000_000
-"""Frames decoded ahead: looping without a gap needs four; up to twice as many where they are small."""
+_QUEUE_FRAMES, _QUEUE_BYTES = (3, 8), 14_000_000
+"""Pictures made ahead: looping without a gap needs these and the frame that is decoded; more where they are small."""
 _JUMP_S = 1.0
 """Time moving on by more than this at once is a seek; less is a hiccup, and frames are dropped instead."""
 _BEHIND_S = 2.0
@@ -64,7 +64,6 @@ class VideoSource:
         self._seek_s: float | None = 0.0
         self._generation = 0
         self._last_s = 0.0
-        self._looks = 0
         self._halt = threading.Event()
         self._wait = wait or self._halt.wait
         self._thread = threading.Thread(target=self._decode_on, args=(reader,), name="rigwarp-video", daemon=True)
@@ -94,7 +93,6 @@ class VideoSource:
             if time_s < self._last_s - 1e-9 or time_s > self._last_s + _JUMP_S:
                 self._seek(time_s)
             self._last_s = time_s
-            self._looks += 1
             due, newest_s = 0, time_s
             while self._queue and self._queue[0][1] <= time_s + _EARLY_S:
                 generation, at_s, picture = self._queue.popleft()
@@ -163,13 +161,12 @@ class VideoSource:
     def _run_through(self, reader: FrameReader, from_s: float, base_s: float) -> float | None:
         """Queue frames up to the end of the file; a time to jump to when somebody seeks meanwhile."""
         with self._changed:
-            generation, most_ahead = self._generation, _frames_ahead(self._shown)
+            generation = self._generation
             if self._seek_s is not None and abs(self._seek_s - base_s - from_s) < 1e-9:
                 self._seek_s = None
-        for at_s, frame in reader.frames(from_s, planes=lambda: self.wants_planes):
+        for at_s, frame in reader.frames(from_s, planes=self._planes_once_there_is_room):
             picture = self._reduced(frame)
             with self._changed:
-                self._changed.wait_for(lambda: self._ended or self._seek_s is not None or self._has_room(most_ahead))
                 if self._seek_s is not None or self._ended:
                     jump, self._seek_s = self._seek_s, None
                     return jump
@@ -177,10 +174,15 @@ class VideoSource:
                 self._changed.notify_all()
         return None
 
-    def _has_room(self, most_ahead: int) -> bool:
-        """Room for one until there was a second look: after the first the warp is laid out, which takes most of a
-        player's memory, and longer than a queue lasts."""
-        return len(self._queue) < (most_ahead if self._looks > 1 else 1)
+    def _planes_once_there_is_room(self) -> bool:
+        """Wait until a decoded frame may become a picture, which takes twice its memory."""
+
+        def may_go_on() -> bool:
+            return self._ended or self._seek_s is not None or len(self._queue) < _frames_ahead(self._shown)
+
+        with self._changed:
+            self._changed.wait_for(may_go_on)
+        return self.wants_planes
 
 
 def _frames_ahead(picture: AnyPicture) -> int:

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +17,9 @@ from rigwarp.table_map.samples import Samples
 from rigwarp.table_map.zones import assign_zones
 from rigwarp.tracing import OpticalModel
 
-_JUMP = 3.0  # as in the pieces of a view
+JUMP: Final = 3.0
+"""Times the usual step from pixel to pixel: no step of the same smooth piece, in a map as in a view."""
+
 _IN_DOUBT = 4.0  # sigmas of the line's place
 _BRIDGED = 1.2  # half widths from the line, up to which a gap in the samples is bridged
 
@@ -54,7 +57,7 @@ class Borders:
 
     def smooth(self, pitch_mm: float) -> "Borders":
         """Those across which places jump by no more than a few pixels' pitch: each pixel of a view tells the others."""
-        return replace(self, borders=[b for b in self.borders if not np.nanmedian(b.jump_mm) > _JUMP * pitch_mm])
+        return replace(self, borders=[b for b in self.borders if not np.nanmedian(b.jump_mm) > JUMP * pitch_mm])
 
     def draw(self, owner: NDArray[np.int16]) -> None:
         """Write into an (H, W) picture whose each pixel near a border is."""
