@@ -17,6 +17,7 @@ from rigwarp.rig import Table
 from rigwarp.table_map.samples import Samples, join_samples, samples_from_scan
 
 _LEAST_PX = 0.01  # less is left alone
+_APART, _APART_SIGMAS = 0.3, 4.0  # powers of the camera's response by two scans; bands make them differ by as much
 _AGAIN = "Fix everything and scan again"
 
 
@@ -57,8 +58,9 @@ def _place(first: Decoded, other: Decoded, number: int) -> Placed | None:
     if first.plaid is None or other.plaid is None:
         return None
     usable = (first.plaid < _full_scale(first.plaid)) & (other.plaid < _full_scale(other.plaid))
+    response = _common(first.response, other.response, number)
     # as linear light, to which another light of the room adds
-    before, after = _light(first.plaid, first.response), _light(other.plaid, other.response)
+    before, after = _light(first.plaid, response), _light(other.plaid, response)
     # each has bands of its own: those that are taken out of the stripes stay in here
     rows = next((one.band_rows for one in (other, first) if np.isfinite(one.band_rows)), np.nan)
     placed = lay_over(before, after, usable, band_pictures(before, rows))
@@ -78,6 +80,21 @@ def _light(photo: NDArray[np.unsignedinteger], response: Response) -> NDArray[np
 
 def _full_scale(photo: NDArray[np.unsignedinteger]) -> int:
     return int(np.iinfo(photo.dtype).max)
+
+
+def _common(first: Response, other: Response, number: int) -> Response:
+    """The camera's, which is one: by the two scans together; MeasurementError where these contradict each other."""
+    sigma = float(np.hypot(first.shape_sigma, other.shape_sigma))
+    if abs(first.shape - other.shape) > _APART + _APART_SIGMAS * sigma:
+        raise MeasurementError(
+            f"the scan of the first zone and that of number {number} tell the camera's response differently (a power "
+            f"of {first.shape:.1f} and of {other.shape:.1f}): the light of the grey photographs changed or flickered, "
+            "maybe in bands (lamps, daylight, mains or projector against a rolling shutter), or the camera's settings "
+            "did. Expose for whole periods of both, 1/50 s or 1/25 s (1/60 s or 1/30 s with mains of 60 Hz), keep "
+            "lamps, daylight and settings as they are, and scan again"
+        )
+    weight = other.shape_sigma**2 / sigma**2
+    return replace(first, shape=weight * first.shape + (1.0 - weight) * other.shape)
 
 
 def _moved(placed: Placed, number: int) -> str:

@@ -207,6 +207,17 @@ def test_another_picture_is_refused() -> None:
         zone_places([first(), other])
 
 
+def test_one_camera_s_two_responses_are_named_and_not_a_camera_that_moved() -> None:
+    """Bands in the grey photographs of one zone's scan make it look like another curve."""
+    told = [
+        replace(one, response=replace(one.response, shape=shape))
+        for one, shape in ((first(), 1.0), (zone_scan(0, STILL, 2), 3.0))
+    ]
+    with pytest.raises(MeasurementError, match="tell the camera's response differently") as raised:
+        zone_places(told)
+    assert "moved" not in str(raised.value)
+
+
 def test_samples_lie_where_the_camera_saw_them_before_it_moved() -> None:
     matrix = np.array([[300.0, 0.0, 99.5], [0.0, 300.0, 74.5], [0.0, 0.0, 1.0]])
     camera = CameraModel(

@@ -8,6 +8,7 @@ import pytest
 from synthetic_scan import Scene, photograph, smooth_scene
 
 from rigwarp.decode import Decoder, WrongPhotographs, decode, find_order
+from rigwarp.errors import MeasurementError
 from rigwarp.patterns import PatternSet, fast_set, make_set
 
 SHAPE, RESOLUTION = (240, 320), (854, 480)
@@ -34,7 +35,7 @@ def changed(number: int, how: Callable[[np.ndarray], np.ndarray]) -> Photos:
     return [how(photo) if n == number else photo for n, photo in enumerate(PHOTOS)]
 
 
-@pytest.mark.parametrize("pair", [(16, 20), (3, 4), (7, 20), (31, 32)])
+@pytest.mark.parametrize("pair", [(16, 20), (3, 4), (7, 20), (31, 32), (13, 14), (16, 17), (20, 21), (21, 22)])
 def test_exchanged_photographs_are_named_and_can_be_put_right(pair: tuple[int, int]) -> None:
     i, j = pair
     with pytest.raises(
@@ -46,6 +47,38 @@ def test_exchanged_photographs_are_named_and_can_be_put_right(pair: tuple[int, i
     assert mended is not None
     shuffled = exchanged(pair)
     assert all(shuffled[n] is photo for n, photo in zip(mended, PHOTOS, strict=True))
+
+
+@pytest.mark.parametrize("number", [4, 9, 16, 24])
+def test_one_lost_from_a_pile_that_was_shared_out_by_numbers_is_named(number: int) -> None:
+    """The last one is the next zone's first, which leaves this zone dark."""
+    pile = [*PHOTOS[:number], *PHOTOS[number + 1 :], PHOTOS[0]]
+    order = find_order(pile, PATTERNS)
+    assert order.certain
+    assert order.shows == tuple(n for n in range(len(PHOTOS)) if n != number)
+    told = str(WrongPhotographs(order, [f"No. {n}" for n in range(len(pile))]))
+    assert f"the photograph of pattern {number:04d}" in told
+    assert "No. 33, is not of this scan" in told
+
+
+@pytest.mark.parametrize("number", [8, 14, 25])
+def test_one_taken_twice_in_a_pile_that_was_shared_out_by_numbers_is_named(number: int) -> None:
+    pile = [*PHOTOS[: number + 1], *PHOTOS[number:-1]]
+    with pytest.raises(WrongPhotographs, match=rf"photographs {number + 1} .* and {number + 2} .* taken twice"):
+        decode(pile, PATTERNS)
+
+
+@pytest.mark.parametrize("number", [3, 5, 7])
+def test_a_dark_photograph_in_a_grey_s_place_is_named_and_no_other_grey(number: int) -> None:
+    order = find_order([PHOTOS[0] if n == number else photo for n, photo in enumerate(PHOTOS)], PATTERNS)
+    assert order.certain
+    assert {own: shown for own, shown in enumerate(order.shows) if shown != own} == {number: 0}
+
+
+def test_a_photograph_of_no_pattern_is_named_beside_what_is_refused() -> None:
+    mixed = changed(12, np.random.default_rng(5).permuted)
+    with pytest.raises(MeasurementError, match=r"can be mapped .* 13 \(0012\) does not look like its own pattern"):
+        decode(mixed, PATTERNS)
 
 
 def test_three_photographs_in_a_ring_are_put_right() -> None:
@@ -147,6 +180,17 @@ def test_a_photograph_taken_twice_is_named(number: int) -> None:
     mended = find_order(photos, PATTERNS).mended
     assert mended is not None
     assert len(mended) == len(PHOTOS)
+
+
+@pytest.mark.parametrize("number", [5, 16, 25])
+def test_a_photograph_taken_twice_is_named_in_sunshine(number: int) -> None:
+    """Which makes single photographs of stripes look like none."""
+    sunny = photograph(replace(STILL, ambient=AMBIENT + 0.25), PATTERNS, rng=np.random.default_rng(3))
+    photos = [sun if 18 <= n < 24 else photo for n, (sun, photo) in enumerate(zip(sunny, PHOTOS, strict=True))]
+    order = find_order([*photos[: number + 1], *photos[number:]], PATTERNS)
+    assert order.certain
+    assert order.mended is not None
+    assert order.shows[number : number + 2] == (number, number)
 
 
 def poor_scenes() -> list[tuple[str, Scene, dict[str, object]]]:

@@ -54,6 +54,23 @@ def test_a_lamp_is_still_a_lamp(first):
         decode(_coded(light, _srgb), PATTERNS)
 
 
+@pytest.mark.parametrize("lit", [(1, 2), (2, 5), (4, 7), (0, 3)])
+def test_a_lamp_that_was_on_for_a_few_grey_levels_is_no_picture_style(lit):
+    every = np.arange(len(PATTERNS.frames))
+    light, _ = _light(room=np.where((every >= lit[0]) & (every < lit[1]), 0.06, 0.0))
+    with pytest.raises(MeasurementError, match="room's light"):
+        decode(_coded(light, _srgb), PATTERNS)
+
+
+@pytest.mark.parametrize("number", [0, 1, 2])
+def test_a_dark_grey_that_shows_another_picture_is_named(number):
+    """Another zone's light is not this one's: it falls on half of the place."""
+    light, _ = _light()
+    light[number] = light[0] + np.where(np.arange(SHAPE[1]) < SHAPE[1] // 2, 0.1, 0.0)
+    with pytest.raises(MeasurementError, match=rf"photograph {number + 1} .* does not show the grey of its number"):
+        decode(_coded(light, _srgb), PATTERNS)
+
+
 def test_8_bits_darker_than_linear_are_put_right():
     """A power of 1.4: dark greys look nearly black, and are not taken for photographs taken twice."""
     light, u = _light()

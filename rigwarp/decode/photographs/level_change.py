@@ -1,6 +1,6 @@
 """Light of the room that changed while the grey levels were photographed: no stripes tell by how much."""
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 from itertools import product
@@ -26,6 +26,9 @@ _POWERS = (0.6, 1.0, 1.6, 2.4, 4.0)
 _BENDS = (-0.9, -0.6, -0.3, 0.0, 0.3, 0.6, 0.9)  # below 1 in size, so that brighter light is brighter in the picture
 _SHOULDERS = (1.5, 3.0, 5.0)  # light at full scale over what the curve would reach there if it went on straight
 _BETTER = 0.5  # of the sum of squares that light switched on once leaves
+_ON_AND_OFF = 0.03  # of the sum of squares is left at most where light was switched on and off again
+_OUT_OF_ORDER = 0.03  # of white, by which a grey is no longer between its neighbours
+_MOST_PLACES, _UNEVEN = 0.9, 0.4  # of added light, by which these differ from a grey: evenly added, it leaves a tenth
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -34,15 +37,23 @@ class LevelChange:
 
     `bent` : whether a camera that bends brightness explains it better. `roundable` : how much compression could make of
     it, which rounds places alike.
+    `stranger` : whether only that frame differs, and shows another picture than its grey.
     """
 
     row: int
     added: float
     roundable: float
     bent: bool = False
+    stranger: bool = False
 
     def in_words(self, labels: Sequence[str]) -> str:
         """What changed, and when; `labels` of the photographs."""
+        if self.stranger:
+            return (
+                f"photograph {labels[self.row]} does not show the grey of its number as the other grey photographs do: "
+                "it shows another picture (was it exchanged, or is it another zone's?), or light or a shadow fell on a "
+                "part of it"
+            )
         if self.bent:
             return (
                 "the photographs' brightness does not follow the light as any usual camera's does (by up to "
@@ -83,47 +94,75 @@ def find_change_of_levels(photos: Sequence[NDArray[np.unsignedinteger]]) -> Leve
     usual = float(np.median(contrast[lit]))
     if np.ptp(np.quantile(contrast[seen], [0.05, 0.95])) < _LEAST_SPREAD * usual:
         return None  # where all places are equally bright, light added and more of the projector's look alike
-    share, added, unsure = _lines(light[:, seen], lit[seen])
+    share, added, unsure = _lines(light[:, seen], light[:, seen], lit[seen])
     steps = np.diff(added)
     largest = int(np.argmax(np.abs(steps)))
     step = float(steps[largest])
     if abs(step) <= _SUDDEN:
         return None
+    roundable = float(np.hypot(*unsure[largest : largest + 2]))
+    stranger = _stranger(light[:, seen], lit[seen])
+    if stranger is not None:
+        return LevelChange(row=stranger, added=step, roundable=roundable, stranger=True)
     codes = np.stack([_means(photo, np.arange(len(table)) / full_scale) for photo in photos])[:, clear][:, seen]
-    bent = min(float(np.sum(_lines(curve(codes), lit[seen])[1] ** 2)) for curve in _tone_curves())
-    return LevelChange(
-        row=largest + 1,
-        added=step,
-        roundable=float(np.hypot(*unsure[largest : largest + 2])),
-        bent=bent < _BETTER * _left_by_a_step(share, added),
-    )
+    curved = (curve(codes) for curve in _tone_curves())
+    bent = min(float(np.sum(_lines(one, one, lit[seen])[1] ** 2)) for one in curved)
+    once, again = (min(_left_by_light(share, added, ends)) for ends in ((len(added),), range(1, len(added))))
+    switched = again < min(bent, _ON_AND_OFF * float(np.sum(added**2)))
+    bent_more = bent < _BETTER * once and not switched
+    return LevelChange(row=largest + 1, added=step, roundable=roundable, bent=bent_more)
 
 
-def _lines(light: Array, lit: BoolArray) -> tuple[Array, Array, Array]:
-    """(L,) share of the contrast, and light beside it in usual contrasts, of each uniform frame at (L, N) places.
+def _lines(rows: Array, light: Array, lit: BoolArray) -> tuple[Array, Array, Array]:
+    """(K,) share of the contrast, and light beside it in usual contrasts, of each of (K, N) rows; light (L, N) of
+    uniform frames, black first and white last.
 
     And how much of that light errors as large as the places' scatter could make if they lay together as badly as can
     be: where light is even, JPEG at a quality of 60 rounds hundreds of blocks alike.
     """
-    contrast = light[-1] - light[0]
-    usual = max(float(np.median(contrast[lit])), 1e-9)
-    basis = np.column_stack([contrast / usual, np.ones(len(contrast))])
-    lines = [_robust_line(basis, row - light[0]) for row in light]
+    basis, usual = _basis(light, lit)
+    lines = [_robust_line(basis, row - light[0]) for row in rows]
     share, added = np.array([found for found, _ in lines]).T / usual
     at_worst = float(np.abs(np.linalg.pinv(basis)[1]).sum()) / usual
     return share, added, np.array([scatter for _, scatter in lines]) * at_worst
 
 
-def _left_by_a_step(share: Array, added: Array) -> float:
-    """Sum of squares of what light that was switched on once leaves.
+def _basis(light: Array, lit: BoolArray) -> tuple[Array, float]:
+    """(N, 2) contrast in usual ones, and evenly added light; and the usual contrast."""
+    contrast = light[-1] - light[0]
+    usual = max(float(np.median(contrast[lit])), 1e-9)
+    return np.column_stack([contrast / usual, np.ones(len(contrast))]), usual
 
-    It is in white, and so in the contrast: frames before it lack their share of it, those after it have the rest.
+
+def _stranger(light: Array, lit: BoolArray) -> int | None:
+    """Row of the one of (L, N) uniform frames that is no grey between its neighbours, where all others are in one
+    light; None where no single one is."""
+    for row in range(len(light)):
+        rest = np.delete(light, row, axis=0)
+        shares, added, _ = _lines(rest, rest, lit)
+        if np.abs(np.diff(added)).max() > _SUDDEN:
+            continue
+        share, more, _ = (float(one[0]) for one in _lines(light[row : row + 1], rest, lit))
+        basis, usual = _basis(rest, lit)
+        off = light[row] - rest[0] - usual * (basis @ [share, more])
+        uneven = np.quantile(np.abs(off), _MOST_PLACES) > _UNEVEN * max(abs(more), _SUDDEN) * usual
+        darker, brighter = shares[:row].max(initial=-np.inf), shares[row:].min(initial=np.inf)
+        if uneven or share < darker - _OUT_OF_ORDER or share > brighter + _OUT_OF_ORDER:
+            return row
+    return None
+
+
+def _left_by_light(share: Array, added: Array, ends: Iterable[int]) -> Iterator[float]:
+    """Sums of squares of what light leaves that was switched on before any frame, and off before one of `ends`.
+
+    Where it is in black or white it is in the contrast, of which all frames have their share.
     """
-    left = []
-    for row in range(1, len(added)):
-        step = np.where(np.arange(len(added)) < row, -share, 1.0 - share)
-        left.append(float(np.sum(added**2) - (step @ added) ** 2 / (step @ step)))
-    return min(left)
+    for end in ends:
+        for first in range(end):
+            on = ((np.arange(len(added)) >= first) & (np.arange(len(added)) < end)).astype(float)
+            step = on - on[0] - share * (on[-1] - on[0])
+            if step.any():
+                yield float(np.sum(added**2) - (step @ added) ** 2 / (step @ step))
 
 
 def _tone_curves() -> Iterator[Callable[[Array], Array]]:

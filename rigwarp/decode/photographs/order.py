@@ -29,7 +29,9 @@ _MOST_PLACES = 0.75  # of the places, where a set has bits of a code: half of th
 _WRONG = 0.35  # amplitudes, at half of the places or at most of them: a photograph of its own pattern is nearer
 _NOISE = 0.33  # of the distance to all patterns, own ones' median: noise alone is at 0.37 and more, poor light at 0.30
 _AS_NEAR = 2.0  # times the distance of the other photographs from their own patterns
+_UNLIKELY = 0.1  # amplitudes, for which one more wrong photograph has to explain more than a pile that is shifted
 _ALIKE = 0.1  # amplitudes: photographs of one uniform frame are nearer to each other
+_AGAIN = 0.03  # amplitudes: photographs of one picture differ by noise; black and the darkest grey by 0.05
 _FOLLOWED = 0.5  # of the stripes' contrast, which uniform frames from black to white exceed in one exposure
 _CLEARLY = 0.5  # of that distance: another pattern is this much nearer
 _MOST_WRONG = 0.3  # of the photographs: of more nothing can be said from the others
@@ -55,12 +57,15 @@ class Order:
     turned : photograph -> how it is turned or mirrored against the others.
     patterns : F.
     columns_last : all patterns along y are shown before those along x.
+    shifted : one is missing or there twice, and all after it are shifted: a pile of several scans was shared out by
+        numbers. Where the last photograph is the first of what came next, `shows` ends before it.
     """
 
     shows: tuple[int, ...]
     turned: dict[int, str]
     patterns: int
     columns_last: bool = False
+    shifted: bool = False
 
     @property
     def right(self) -> bool:
@@ -71,8 +76,14 @@ class Order:
     def certain(self) -> bool:
         """Few photographs are wrong, or just missing or too many, and of all it is known what they show."""
         wrong = [own for own, shown in enumerate(self.shows) if shown != own] + list(self.turned)
-        few = self.columns_last or len(wrong) <= _MOST_WRONG * len(self.shows) or len(self.shows) != self.patterns
-        return few and all(shown >= 0 for shown in self.shows)
+        few = len(wrong) <= _MOST_WRONG * len(self.shows) or len(self.shows) != self.patterns
+        return (few or self.columns_last or self.shifted) and all(shown >= 0 for shown in self.shows)
+
+    @property
+    def unlike(self) -> tuple[int, ...]:
+        """Photographs that are not like their own patterns, and it is not known what they show, if they are few."""
+        wrong = [own for own, shown in enumerate(self.shows) if shown != own]
+        return () if self.certain or len(wrong) > _MOST_WRONG * len(self.shows) else tuple(wrong)
 
     @property
     def twice(self) -> bool:
@@ -94,29 +105,47 @@ def find_order(photos: Sequence[Codes], patterns: PatternSet) -> Order:
     """Compare every photograph (H, W) with every pattern of a set of one exposure, at a few lit places.
 
     Where hardly any photograph looks like its pattern, none is told. Of photographs that are missing or too many it is
-    told which: by leaving out one pattern or photograph after the
-    other until the rest fit best. The camera's response is taken as usual; only large differences count.
+    told which: by leaving out one pattern or photograph after the other until the rest fit best. The camera's response
+    is taken as usual; only large differences count.
     """
     places = _places(photos)
     light = _light([photo[places] for photo in photos])
     every = list(range(len(patterns.frames)))
-    kept, shown = _counted(light, patterns) if len(photos) != len(every) else (every, every)
+    whole = len(photos) == len(every)
+    kept, shown = (every, every) if whole else _counted(light, every, patterns)
     look = _Look(light[kept], patterns, shown)
-    if look.own > _NOISE * float(np.median(look.distance)):
-        return Order(shows=(-1,) * len(photos), turned={}, patterns=len(every))
-    shows = list(look.shown())
+    if not look.tells:
+        unlike = Order(shows=(-1,) * len(photos), turned={}, patterns=len(every))
+        return (_shifted(light, patterns, look.misfit) if whole else None) or unlike
+    plainly = look.shown()
+    shows = look.looked_for_again(patterns, plainly) if whole else plainly
+    if _again(light) not in kept:  # that explains the number, and nothing is said of sunlit ones
+        shows = [own if one < 0 else one for own, one in zip(shown, shows, strict=True)]
     turned = look.turned(photos, kept, places, shows)
-    found = dict(zip(kept, shows, strict=True))
-    for own in range(len(photos)):
-        if own not in found:
-            found[own] = look.nearest(light[own], before=found.get(own - 1, -1))
-    order = Order(shows=tuple(found[own] for own in range(len(photos))), turned=turned, patterns=len(every))
-    if not order.right and not order.certain and kept == every:
+    order = Order(shows=look.with_left_out(light, kept, shows), turned=turned, patterns=len(every))
+    if order.right or not whole:
+        return order
+    if not replace(order, shows=tuple(plainly), turned={}).certain:
         last = _columns_last(patterns)
         again = _Look(light, replace(patterns, frames=tuple(patterns.frames[n] for n in last)), every)
         if again.shown() == every:
             return Order(shows=tuple(last), turned={}, patterns=len(every), columns_last=True)
-    return order
+    wrong = sum(shown != own for own, shown in enumerate(shows))
+    single = min(look.misfit, _Look(light, patterns, look.guessed(shows)).misfit + _UNLIKELY * wrong)
+    return _shifted(light, patterns, single) or order
+
+
+def _shifted(light: Array, patterns: PatternSet, misfit: float) -> Order | None:
+    """What light (F, P) of a whole set's photographs shows if one is missing, or there twice, and all after it are
+    shifted; None unless that fits far better than single wrong photographs, which leave a `misfit`."""
+    every = list(range(len(light)))
+    found = []
+    for some, shown in ((light[:-1], every), (light, every[:-1])):  # the last one is a stranger, or lost
+        kept, shows = _counted(some, shown, patterns)
+        look = _Look(some[kept], patterns, shows)
+        if look.tells and look.misfit + 2.0 * _WRONG < misfit:
+            found.append((look.misfit, look.with_left_out(some, kept, shows)))
+    return Order(shows=min(found)[1], turned={}, patterns=len(every), shifted=True) if found else None
 
 
 def _columns_last(patterns: PatternSet) -> list[int]:
@@ -148,6 +177,11 @@ class _Look:
         return float(np.median(self.distance[range(len(self._wanted)), self._wanted]))
 
     @property
+    def tells(self) -> bool:
+        """Most photographs look like their own patterns."""
+        return self.own <= _NOISE * float(np.median(self.distance))
+
+    @property
     def misfit(self) -> float:
         """Of all photographs from their patterns, a wrong one's bounded."""
         own = self.distance[range(len(self._wanted)), self._wanted]
@@ -160,6 +194,39 @@ class _Look:
         if before >= 0 and self._frames[best] == self._frames[before]:
             best = before
         return best if off[best] < _WRONG else -1
+
+    def with_left_out(self, light: Array, kept: Sequence[int], shows: Sequence[int]) -> tuple[int, ...]:
+        """(M,) what all photographs show, light (M, P); those `kept` (N,) show `shows`."""
+        found = dict(zip(kept, shows, strict=True))
+        for own in range(len(light)):
+            if own not in found:
+                found[own] = self.nearest(light[own], before=found.get(own - 1, -1))
+        return tuple(found[own] for own in range(len(light)))
+
+    def guessed(self, shows: Sequence[int]) -> list[int]:
+        """(N,) `shows`, and the nearest pattern where that is -1."""
+        return [shown if shown >= 0 else int(np.argmin(self.distance[i])) for i, shown in enumerate(shows)]
+
+    def looked_for_again(self, patterns: PatternSet, shows: list[int]) -> list[int]:
+        """(N,) `shows` of a whole set, put right where places that are looked for by what photographs seem to show have
+        these clearly nearer: wrong ones draw places to where they fit a little, and pass for their own there."""
+        guessed = self.guessed(shows)
+        for i in (n for n, shown in enumerate(shows) if shown == n and isinstance(self._frames[n], StripeFrame)):
+            nearest = int(np.argmin(self.distance[i]))
+            other = isinstance(self._frames[nearest], StripeFrame) and self._frames[nearest] != self._frames[i]
+            if other and self.distance[i, i] > _AS_NEAR * self.own:
+                guessed[i] = nearest
+        swapped = list(guessed)
+        for i, shown in enumerate(guessed):
+            if guessed[shown] == shown != i:
+                swapped[shown] = i
+        if guessed == shows == swapped:
+            return shows
+        looks = [(_Look(self._light, patterns, told), told) for told in (guessed, swapped)]
+        again, told = min(looks, key=lambda one: one[0].misfit)
+        changed = [i for i, shown in enumerate(shows) if told[i] != shown]
+        near = (again.distance[i, told[i]] < _CLEARLY * self.distance[i, i] for i in changed)
+        return told if again.misfit < self.misfit and all(near) else shows
 
     def shown(self) -> list[int]:
         """(N,) pattern that each photograph shows, -1 where none fits."""
@@ -218,12 +285,9 @@ class _Look:
             return  # the camera's exposure follows the light: nothing is told by brightness
         # a camera of another curve than the usual one shows dark greys far darker, but not alike
         code = light ** (1.0 / _USUAL_GAMMA)
-        nominal = [_level(self._frames[self._wanted[i]]) for i in there]
-        by_light, by_code = sorted(there, key=lambda i: float(level[i])), sorted(zip(nominal, there, strict=True))
-        moved = False
-        for own, (_, place) in zip(by_light, by_code, strict=True):
-            if own != place and abs(float(level[own] - level[place])) > _SAME_LIGHT:
-                found[own], moved = self._wanted[place], True
+        moved = self._misplaced(there, level)
+        for own, place in moved.items():
+            found[own] = self._wanted[place]
         same = [
             (before, own)
             for before, own in pairwise(there)
@@ -240,6 +304,30 @@ class _Look:
         if len(same) == 1 and not moved:  # several alike: the camera's exposure follows the light
             found[same[0][1]] = self._wanted[same[0][0]]
 
+    def _misplaced(self, there: Sequence[int], level: Array) -> dict[int, int]:
+        """Of uniform frames `there`, those that are not where light (N,) puts them -> the one whose light they have."""
+
+        def sorted_in(some: Sequence[int]) -> dict[int, int]:
+            by_light = sorted(some, key=lambda i: float(level[i]))
+            by_code = sorted(some, key=lambda i: (_level(self._frames[self._wanted[i]]), i))
+            pairs = zip(by_light, by_code, strict=True)
+            return {i: k for i, k in pairs if i != k and abs(float(level[i] - level[k])) > _SAME_LIGHT}
+
+        moved = sorted_in(there)
+        if len(moved) == 2 and set(moved) == set(moved.values()):
+            return moved
+        # a single stranger, far from its own pattern, shifts all between its place and its light
+        for one in sorted(there, key=lambda i: float(-self.distance[i, self._wanted[i]])) if moved else ():
+            between = [i for i in moved if i != one]
+            stay, go = (
+                sum(self.distance[i, self._wanted[k]] for i, k in zip(between, to, strict=True))
+                for to in (between, [moved[i] for i in between])
+            )
+            rest = [i for i in there if i != one]
+            if stay < go and not sorted_in(rest):
+                return {one: min(rest, key=lambda i: abs(float(level[i] - level[one])))}
+        return moved
+
     def turned(
         self,
         photos: Sequence[Codes],
@@ -249,7 +337,8 @@ class _Look:
     ) -> dict[int, str]:
         """Photograph -> how those are turned that are near no pattern otherwise; `shows` is put right for them."""
         found = {}
-        for index in (i for i, own in enumerate(self._wanted) if shows[i] != own):
+        pairs = set(zip(shows, self._wanted, strict=True))  # of an exchanged pair either may look like itself mirrored
+        for index in (i for i, own in enumerate(self._wanted) if shows[i] != own and (own, shows[i]) not in pairs):
             if not isinstance(self._frames[self._wanted[index]], StripeFrame):
                 continue
             for how, way in _TURNED.items():
@@ -288,9 +377,9 @@ def _light(codes: list[NDArray[np.unsignedinteger]]) -> Array:
     return np.asarray(stack / full, float) ** (_USUAL_GAMMA if full == 255 else 1.0)
 
 
-def _counted(light: Array, patterns: PatternSet) -> tuple[list[int], list[int]]:
-    """Which photographs are kept and which patterns they show, where their numbers differ."""
-    kept, shown = list(range(len(light))), list(range(len(patterns.frames)))
+def _counted(light: Array, wanted: Sequence[int], patterns: PatternSet) -> tuple[list[int], list[int]]:
+    """Which photographs are kept and which of the `wanted` patterns they show, where their numbers differ."""
+    kept, shown = list(range(len(light))), list(wanted)
     while len(kept) != len(shown):
         longer = shown if len(shown) > len(kept) else kept
         trials = []
@@ -301,8 +390,19 @@ def _counted(light: Array, patterns: PatternSet) -> tuple[list[int], list[int]]:
             trials.append((_Look(light[trial[0][:both]], patterns, trial[1][:both]).misfit, left_out))
         # of two alike the second is the one too many
         best = min(misfit for misfit, _ in trials)
-        longer.remove(max(n for misfit, n in trials if misfit < best + 1e-3))
+        again = kept[_again(light[kept])] if longer is kept else 0
+        sure = again and any(misfit < best + 2.0 * _WRONG for misfit, n in trials if n == again)
+        longer.remove(again if sure else max(n for misfit, n in trials if misfit < best + 1e-3))
     return kept, shown
+
+
+def _again(light: Array) -> int:
+    """Which of (F, N) photographs is by far the most like the one before it, and like it but for noise; 0 where none
+    is. No light of the room hides that."""
+    amplitude = np.sqrt(2.0) * light.std(axis=0)
+    apart = np.median(np.abs(np.diff(light, axis=0)) / np.maximum(amplitude, 1e-6), axis=1)
+    least, next_one = np.sort(apart)[:2]
+    return int(np.argmin(apart)) + 1 if least < min(_AGAIN, 0.5 * next_one) else 0
 
 
 def countable(photos: int, patterns: int) -> bool:

@@ -99,6 +99,14 @@ def light_differs(light: Array, frames: Frames) -> bool:
     return bool(np.ptp(waves) > _NOTICED * max(float(white - black), 1e-9))
 
 
+def stripes_over_grey(light: Array, frames: Frames) -> float:
+    """How much stripes of photographs (F, N) vary, usually, over what white and black let them: 1 at most in one
+    exposure, less where they are blurred, more where the exposure follows the picture, which they make darker."""
+    black, white = (light[end] for end in frames.ends)
+    contrast = np.maximum(white - black, 1e-9)
+    return float(np.median([2.0 * np.sqrt(2.0) * light[wave].std(axis=0) / contrast for wave in frames.sinusoids()]))
+
+
 def find_light_course(seen: Seen, frames: Frames) -> LightCourse | None:
     """Gain and added light of each photograph of waves; None where they move nothing, or do not explain all parts of
     the picture alike.

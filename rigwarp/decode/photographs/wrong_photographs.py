@@ -29,7 +29,7 @@ def _sentences(order: Order, labels: Sequence[str], *, one_of_several: bool) -> 
     if order.columns_last:
         return ["all patterns along y are shown before those along x, where the set has those along x first"]
     told = [f"photograph {labels[own]} is {how}" for own, how in order.turned.items()]
-    if len(order.shows) != order.patterns:
+    if order.shifted or len(order.shows) != order.patterns:
         return told + _miscounted(order, labels)
     done: set[int] = set()
     for own, shown in enumerate(order.shows):
@@ -67,4 +67,10 @@ def _miscounted(order: Order, labels: Sequence[str]) -> list[str]:
         first = order.shows.index(shown)
         if first != own:
             told.append(f"photographs {labels[first]} and {labels[own]} show the same picture: it was taken twice")
+    if order.shifted:
+        told.append(
+            f"all after it come one too early, and the last one, {labels[-1]}, is not of this scan (the next zone's?)"
+            if len(order.shows) < len(labels)
+            else "all after it come one too late, and the last one is left over (among the next zone's?)"
+        )
     return told

@@ -9,12 +9,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from rigwarp.decode.checks.light_levels import usual_response
 from rigwarp.decode.decoded import Decoded, Reason
 from rigwarp.decode.photographs.bands import find_bands, without_bands
 from rigwarp.decode.photographs.even_light import burnt_in_waves, even_out
 from rigwarp.decode.photographs.level_change import LevelChange, find_change_of_levels
 from rigwarp.decode.photographs.light_model import Frames, modelled_frames
-from rigwarp.decode.photographs.own_light import LightCourse, light_differs
+from rigwarp.decode.photographs.own_light import LightCourse, light_differs, stripes_over_grey
 from rigwarp.decode.photographs.places import look
 from rigwarp.decode.photographs.processing import Processing, find_processing
 from rigwarp.decode.pixels.camera_response import EIGHT_BITS, Codes, ResponseFinder
@@ -22,12 +23,13 @@ from rigwarp.decode.pixels.full_frame import THREADS
 from rigwarp.decode.pixels.layout import axis_layout
 from rigwarp.decode.pixels.refusals import exposure_error, light_error
 from rigwarp.decode.signal.response import Response
-from rigwarp.errors import InputError
+from rigwarp.errors import InputError, MeasurementError
 from rigwarp.patterns import PatternSet
 from rigwarp.rig import decode_transfer
 
 _THIN = 8  # of the rows and columns one is looked at for the mean light
 _HALF_CODE, _MOST_OF_HALF = 0.5, 0.65  # half of white's code gives less than this share of its light on any projector
+_MOST_OVER_GREY = 1.1  # stripes' swing over white minus black: 0.8 to 0.95 with other light, 1.15 and more if followed
 _MOST_BURNT = 0.05  # of the lit pixels, where the exposure followed the picture: less is left out
 _MOST_BANDS_LEFT = 0.4  # of bands that were taken out: else they are of another kind
 _BRIGHT = 0.3  # of the usual contrast, in code values, of which added light makes a fifth
@@ -114,7 +116,8 @@ class ExposurePhotos:
             return
         burnt = usable & burnt_in_waves(self.photos, self.frames)
         if np.count_nonzero(burnt) > _MOST_BURNT * np.count_nonzero(usable):
-            raise exposure_error(share, np.count_nonzero(burnt) / np.count_nonzero(usable))
+            much = np.count_nonzero(burnt) / np.count_nonzero(usable)
+            raise exposure_error(share, f"{100 * much:.0f} % of the lit picture is burnt out in the stripes")
         reason[burnt] = Reason.SATURATED
         self._followed = share / float(decode_transfer(np.array(_HALF_CODE), self.patterns.transfer))
         self._grey = None
@@ -135,8 +138,7 @@ class ExposurePhotos:
             if abs(change.added) <= change.roundable:
                 self.processing = self._processed(taken, lit, response)
             if self.processing is None or not self.processing.compressed:
-                levels = sorted(self.patterns.level_indices().values())
-                raise light_error(change, [self.labels[index] for index in levels])
+                raise self._change_refused(change, grey)
         thin = (slice(None, None, _THIN), slice(None, None, _THIN))
         light = response.table()[np.stack([taken[index][thin][lit[thin]] for index in self.frames.index])]
         if not light_differs(light, self.frames):
@@ -156,6 +158,17 @@ class ExposurePhotos:
         self.go_on_with(photos)
         self.processing = self._processed(taken, lit, response)  # of the photographs as they were taken
         return course
+
+    def _change_refused(self, change: LevelChange, grey: Grey) -> MeasurementError:
+        """Of grey levels that changed: an exposure that follows the picture changes them, too, and the stripes more."""
+        lit = grey.lit[::_THIN, ::_THIN]
+        seen = np.stack([self.photos[index][::_THIN, ::_THIN][lit] for index in self.frames.index])
+        over = stripes_over_grey(usual_response(self.full_scale)[seen], self.frames)
+        if over > _MOST_OVER_GREY:
+            share = float(grey.response.projector_light(np.array(_HALF_CODE)))
+            return exposure_error(share, f"stripes vary {over:.1f} times as much as black and white let them")
+        levels = sorted(self.patterns.level_indices().values())
+        return light_error(change, [self.labels[index] for index in levels])
 
     def _take_out_bands(self, usable: NDArray[np.bool_]) -> float:
         """Take bands out of the photographs; what they leave of positions, projector pixels, 0 where there are none."""

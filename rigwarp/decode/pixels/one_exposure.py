@@ -40,11 +40,13 @@ from rigwarp.decode.pixels.refusals import (
     check_waves,
     moved_error,
     share_that_moved,
+    with_doubt,
 )
 from rigwarp.decode.pixels.smear import SmearGauge, find_smear
 from rigwarp.decode.signal.position import position_table
 from rigwarp.decode.signal.response import Response
 from rigwarp.decode.signal.signal_model import SignalModel, learn_signal_model
+from rigwarp.errors import MeasurementError
 from rigwarp.patterns import PatternSet
 
 _MOVED_PX, _MOVED_SIGMAS = 0.012, 6.0  # camera pixels between frames and their repeats: less changes nothing
@@ -93,9 +95,14 @@ class ExposureDecoder:
         """Decode; MeasurementError as `decode`."""
         assert self._reason is not None, "finish comes after all photographs"
         assert self._early is not None, "the grey frames are among them"
-        self._check_order()
-        self._exposure.put_right(self._reason, self._early.result())
-        return self._exposure.noted(self._finish(self._reason, None))
+        unlike = self._check_order()
+        try:
+            self._exposure.put_right(self._reason, self._early.result())
+            return self._exposure.noted(self._finish(self._reason, None))
+        except MeasurementError as error:
+            if not unlike:
+                raise
+            raise with_doubt(error, unlike, self._exposure.labels) from error
 
     @property
     def photos(self) -> list[Codes]:
@@ -187,11 +194,12 @@ class ExposureDecoder:
             return photo
         return moved_back(photo, placed.fields)
 
-    def _check_order(self) -> None:
-        """WrongPhotographs where some are not what their numbers say."""
+    def _check_order(self) -> tuple[int, ...]:
+        """WrongPhotographs where some are not what their numbers say; those of which it is not known what they are."""
         order = find_order(self._exposure.photos, self._exposure.patterns)
         if not order.right and order.certain:
             raise WrongPhotographs(order, self._exposure.labels)
+        return order.unlike
 
     def _moved(self, pictures: Pictures, lit: NDArray[np.bool_], chain: SignalModel, path: CameraPath | None) -> bool:
         """Is it worth looking for the camera's path? MeasurementError if one was taken out and motion is left."""

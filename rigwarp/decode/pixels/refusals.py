@@ -77,13 +77,12 @@ def unlit_error(usable: int, saturated: float, contrast: float) -> MeasurementEr
     )
 
 
-def exposure_error(share: float, burnt: float) -> MeasurementError:
-    """Of an exposure that followed the picture: half of white gave that share of its light, so much is burnt out."""
+def exposure_error(share: float, so: str) -> MeasurementError:
+    """Of an exposure that followed the picture: half of white gave that share of its light, and what came of it."""
     return MeasurementError(
         f"grey of half of white's code has {100 * share:.0f} % of white's light in the photographs, about 20 % are "
-        f"usual: the camera's exposure, or the projector's brightness, follows the picture, and {100 * burnt:.0f} % of "
-        "the lit picture is burnt out in the stripes. Switch automatic exposure (and dynamic contrast) off and scan "
-        "again"
+        f"usual: the camera's exposure, or the projector's brightness, follows the picture, and {so}. Switch automatic "
+        "exposure (and dynamic contrast) off and scan again"
     )
 
 
@@ -95,6 +94,8 @@ def light_error(change: LevelChange, labels: Sequence[str]) -> MeasurementError:
             "neutral or standard, contrast to 0, and HDR, dynamic range and beautifying off, hand in photographs that "
             "no program has made prettier, and scan again"
         )
+    if change.stranger:
+        return MeasurementError(f"{change.in_words(labels)}. Put the photographs right, or scan again")
     return MeasurementError(
         f"{change.in_words(labels)}, which shifts what the stripes tell. Keep daylight and lamps as they are, lock the "
         "camera's exposure, and scan again"
@@ -107,3 +108,10 @@ def moved_error(path: CameraPath, labels: Sequence[str]) -> MeasurementError:
         f"{path.in_words(labels)}; the camera, the projector or the mirror was moved during the scan, which cannot be "
         "put right here. Fix everything and scan again"
     )
+
+
+def with_doubt(error: MeasurementError, unlike: Sequence[int], labels: Sequence[str]) -> MeasurementError:
+    """The same of a scan some of whose photographs are not like their own patterns, which may be what it comes from."""
+    which = ", ".join(labels[own] for own in unlike)
+    looks = "does not look like its own pattern" if len(unlike) == 1 else "do not look like their own patterns"
+    return MeasurementError(f"{error}. Or photographs are exchanged, or one is missing: {which} {looks}")
