@@ -35,7 +35,8 @@ _PASSES = 3
 _LOOSE_PX, _VARYING, _VARYING_LEAST_PX = 30.0, 0.3, 0.02  # priors of shift, and of what varies over the picture
 _OUTLIER = 2.5  # times the usual misfit
 _LEAST_PX, _WORTH_TELLING = 0.02, 25.0  # less, or a smaller fall of chi-squared, is not told from what light does
-_TOLD_BY_EACH = 2  # of the fields, by each uniform frame: others are mostly the prior's
+_COURSE = 3  # frames: of fewer any jump is a course, too
+_USUAL_GAMMA = 2.2  # of projectors
 _ASKED_FIRST = 2  # uniform frames: of a jump before or after the second of them, one tells
 _PARTS_ACROSS = 3
 _FEWEST_IN_PART = 60
@@ -79,8 +80,8 @@ def _jump_before(points: "_Points", grey: Sequence[Codes]) -> "tuple[int, _Shift
     if not any(one.found for one in shifts):
         return None
     shifts += [points.shift(photo) for photo in grey[_ASKED_FIRST:]]
-    count, jump = _jump([one.with_what_light_leaves for one in shifts])
-    return (count, jump) if jump.found and not points.dissent(grey[:count], jump) else None
+    found = _jump([one.with_what_light_leaves for one in shifts])
+    return found if found and found[1].found and not points.dissent(grey[: found[0]], found[1]) else None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -91,11 +92,13 @@ class _Shift:
     ----------
     information, pull : (m, m) and (m,) of the first m fields of `motion_fields`; nothing else is known of them in here.
     aside : (n, m, 2) shift of usual places by one of each.
+    brighter : by how much the first of them is brighter than the stripes' mean.
     """
 
     information: Array
     pull: Array
     aside: Array
+    brighter: float
 
     @cached_property
     def solved(self) -> tuple[Array, Array]:
@@ -143,21 +146,32 @@ def _together(shifts: Sequence[_Shift]) -> _Shift:
         information=np.sum([one.information for one in shifts], axis=0),
         pull=np.sum([one.pull for one in shifts], axis=0),
         aside=shifts[0].aside,
+        brighter=shifts[0].brighter,
     )
 
 
-def _jump(shifts: Sequence[_Shift]) -> tuple[int, _Shift]:
+def _jump(shifts: Sequence[_Shift]) -> tuple[int, _Shift] | None:
     """How many of the frames lie before a jump, and by how much.
 
     Chi-squared falls most there if these share a shift and the others have none. Less is known of it where much of what
-    single frames want is left (Birge 1932).
+    single frames want is left (Birge 1932). None where a course with their brightness leaves less: a response that is
+    not the camera's moves edges so.
     """
     found = [_together(shifts[:count]) for count in range(1, len(shifts) + 1)]
-    count = int(np.argmax([one.fall for one in found]))
-    left = sum(one.fall for one in shifts) - found[count].fall
-    ratio = max(1.0, left / (_TOLD_BY_EACH * max(1, len(shifts) - 1)))
-    jump = found[count]
-    return count + 1, replace(jump, information=jump.information / ratio, pull=jump.pull / ratio)
+    count = int(np.argmax([one.fall for one in found])) + 1
+    jump = found[count - 1]
+    wanted = np.array([one.solved[0][:2] for one in shifts])
+    weight = np.array([one.sigma_px for one in shifts]) ** -2
+    before = np.arange(len(shifts)) < count
+    left = float(weight @ np.sum((wanted - before[:, None] * jump.solved[0][:2]) ** 2, axis=1))
+    if len(shifts) > _COURSE:
+        code = np.array([one.brighter for one in shifts]) ** (1.0 / _USUAL_GAMMA)
+        course = np.polynomial.polynomial.polyfit(code, wanted, 1, w=np.sqrt(weight))
+        by_course = np.polynomial.polynomial.polyval(code, course).T
+        if float(weight @ np.sum((wanted - by_course) ** 2, axis=1)) < left:
+            return None
+    ratio = max(1.0, left / (2 * max(1, len(shifts) - 1)))
+    return count, replace(jump, information=jump.information / ratio, pull=jump.pull / ratio)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -233,8 +247,8 @@ class _Points:
     def shift(self, photo: Codes) -> _Shift:
         """Of a uniform frame."""
         value = self._value(photo)
-        effects = np.column_stack([self._brighter(value) * self.moved, self.beside])
-        return self._shift(effects, value, MOTION)
+        brighter = self._brighter(value)
+        return self._shift(np.column_stack([brighter * self.moved, self.beside]), value, MOTION, brighter)
 
     def dissent(self, photos: Sequence[Codes], shift: _Shift) -> bool:
         """Do several parts of the picture clearly want another shift?"""
@@ -252,7 +266,7 @@ class _Points:
             wants = []
             for gain, value in left:
                 effects = np.column_stack([gain * self.moved[here][:, :2], beside])
-                wants.append(self._shift(effects, value[here], 2))
+                wants.append(self._shift(effects, value[here], 2, gain))
             own = _together(wants)
             wrong += own.length_px > most_px + _DISSENT_SIGMAS * own.sigma_px
         return wrong > _MOST_DISSENT
@@ -265,7 +279,7 @@ class _Points:
         lit = self.beside[:, : _PARTS_ACROSS**2].sum(axis=1)
         return float(np.cov(lit, value)[0, 1] / np.var(lit, ddof=1))
 
-    def _shift(self, effects: Array, value: Array, fields: int) -> _Shift:
+    def _shift(self, effects: Array, value: Array, fields: int, brighter: float) -> _Shift:
         """Of the first so many effects, whatever the others are; robust."""
         weight = np.ones(len(value))
         for _ in range(_PASSES):
@@ -280,6 +294,7 @@ class _Points:
             information=(normal[:fields, :fields] - mixed @ normal[fields:, :fields]) / scale,
             pull=(pull[:fields] - mixed @ pull[fields:]) / scale,
             aside=self.aside[:, :fields],
+            brighter=brighter,
         )
 
 
