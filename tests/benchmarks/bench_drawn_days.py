@@ -4,8 +4,7 @@
 
 A mishap that is too small to be noticed has to be too small to matter, or to be in sigma. Judged as in `bad_day`; of
 two mishaps a refusal may name either. What changes the mirror is drawn alone or with one thing that happens to the
-photographs. A knock after black is one before the scan, as far as its photographs tell, and after the darkest grey
-frame nearly so: knocks are drawn from the fourth photograph on.
+photographs. A knock right after black is one before the scan, as far as its photographs tell: knocks come later.
 """
 
 import os
@@ -59,7 +58,7 @@ def _walk(random: Random, count: int) -> str:
 
 _MISHAPS: dict[str, Callable[[Random, int], str]] = {
     "creep": lambda r, _: f"creep_px = {_moved(r, 0.01, 1.0)}\n",
-    "knock": lambda r, n: f"knock_at = {r.integers(4, n)}\nknock_px = {_moved(r, 0.01, 2.0)}\n",
+    "knock": lambda r, n: f"knock_at = {r.integers(3, n)}\nknock_px = {_moved(r, 0.01, 2.0)}\n",
     "automatic exposure": lambda r, _: f"auto_exposure = {_log(r, 0.02, 1.0):.3f}\n",
     "daylight": lambda r, _: f"daylight = {_log(r, 0.002, 0.3):.4f}\n",
     "sunshine": lambda r, n: f"sunshine = {_log(r, 0.002, 0.3):.4f}\nsunshine_at = {_span(r, n)}\n",
