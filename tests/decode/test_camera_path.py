@@ -116,7 +116,7 @@ def test_a_knock_is_refused_with_when_and_how_far() -> None:
     assert abs(matrix[0, 2]) - 0.15 < float(told.group(2)) < np.hypot(*matrix[:, 2]) + 0.15
 
 
-@pytest.mark.parametrize("photograph_number", [4, 6, 8])
+@pytest.mark.parametrize("photograph_number", [4, 6, 8, 9])
 def test_a_knock_before_the_stripes_is_put_right(photograph_number: int) -> None:
     """These agree with each other; only what is lit lies elsewhere than in the grey frames before."""
     knock, before = (0.3, -0.2), photograph_number - 1

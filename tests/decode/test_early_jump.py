@@ -23,7 +23,7 @@ def shifts(along_px: Array) -> list[early_jump._Shift]:
     ]
 
 
-@pytest.mark.parametrize("count", [1, 3, 6])
+@pytest.mark.parametrize("count", [1, 3, 6, 7])
 def test_frames_that_share_a_shift_lie_before_a_jump(count: int) -> None:
     noise = 0.005 * np.random.default_rng(2).standard_normal(len(BRIGHTER))
     found = early_jump._jump(shifts(np.where(np.arange(len(BRIGHTER)) < count, 0.2, 0.0) + noise))

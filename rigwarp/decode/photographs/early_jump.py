@@ -165,9 +165,11 @@ def _jump(shifts: Sequence[_Shift]) -> tuple[int, _Shift] | None:
     before = np.arange(len(shifts)) < count
     left = float(weight @ np.sum((wanted - before[:, None] * jump.solved[0][:2]) ** 2, axis=1))
     if len(shifts) > _COURSE:
-        code = np.array([one.brighter for one in shifts]) ** (1.0 / _USUAL_GAMMA)
-        course = np.polynomial.polynomial.polyfit(code, wanted, 1, w=np.sqrt(weight))
-        by_course = np.polynomial.polynomial.polyval(code, course).T
+        beyond = np.array([one.brighter for one in shifts]) ** (1.0 / _USUAL_GAMMA) - 1.0
+        # frames as bright as the stripes' mean are bent alike
+        course = np.stack([np.minimum(beyond, 0.0), np.maximum(beyond, 0.0)], axis=-1)
+        root = np.sqrt(weight)[:, None]
+        by_course = course @ np.linalg.lstsq(root * course, root * wanted, rcond=None)[0]
         if float(weight @ np.sum((wanted - by_course) ** 2, axis=1)) < left:
             return None
     ratio = max(1.0, left / (2 * max(1, len(shifts) - 1)))
