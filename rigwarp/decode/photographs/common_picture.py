@@ -75,12 +75,12 @@ def lay_over(before: Picture, after: Picture, usable: BoolArray, beside: Sequenc
     def level(smoothing_px: float) -> tuple[_Points, list[Picture]] | None:
         from scipy.ndimage import spline_filter  # not for the player, see decode/signal/noise.py
 
-        first, second = (_smooth(picture, smoothing_px) for picture in (before, after))
-        points = _Points.chosen(first, usable, smoothing_px, [_smooth(picture, smoothing_px) for picture in beside])
+        first, second = (smooth(picture, smoothing_px) for picture in (before, after))
+        points = _Points.chosen(first, usable, smoothing_px, [smooth(picture, smoothing_px) for picture in beside])
         if points is None:
             return None
         # OpenCV's cubic kernel would shift what it samples by up to 0.04 px
-        return points, [spline_filter(picture, order=3, output=np.float32) for picture in (second, *_slopes(second))]
+        return points, [spline_filter(picture, order=3, output=np.float32) for picture in (second, *slopes(second))]
 
     levels = in_two_threads(level, _SMOOTHING_PX)
 
@@ -177,14 +177,10 @@ class _Points:
         """Where the picture is steep; None where that is hardly anywhere."""
         side = 2 * _MARGIN_PX + 1
         inner = cv2.erode(usable.astype(np.uint8), np.ones((side, side)), borderValue=(0,)) > 0
-        steep = np.hypot(*_slopes(picture))
-        if not inner.any():
+        found = steep_places(slopes(picture), inner, _POINTS)
+        if found is None:
             return None
-        inner &= steep > _STEEP * np.quantile(steep[inner], 0.99)
-        step = max(1, int(np.sqrt(np.count_nonzero(inner) / _POINTS)))
-        row, column = (step * index for index in np.nonzero(inner[::step, ::step]))
-        if len(row) < _FEWEST:
-            return None
+        row, column, step = found
         place = np.stack([column, row], axis=-1).astype(float)
         return _Points(
             place=place,
@@ -249,9 +245,25 @@ class _Points:
                 yield float(np.hypot(*off[:2])), float(np.sqrt(covariance[0, 0] + covariance[1, 1]))
 
 
-def _smooth(picture: Picture, sigma_px: float) -> Picture:
+def smooth(picture: Picture, sigma_px: float) -> Picture:
+    """Through a Gaussian."""
     return np.asarray(cv2.GaussianBlur(picture, (0, 0), sigma_px), np.float32)
 
 
-def _slopes(picture: Picture) -> list[Picture]:
+def slopes(picture: Picture) -> list[Picture]:
+    """Along columns and rows."""
     return [np.asarray(cv2.Sobel(picture, cv2.CV_32F, *d, ksize=3, scale=1 / 8), np.float32) for d in ((1, 0), (0, 1))]
+
+
+def steep_places(
+    slope: list[Picture], usable: BoolArray, points: int
+) -> tuple[NDArray[np.intp], NDArray[np.intp], int] | None:
+    """Rows and columns of about so many usable places where a picture is steep, and the step from one that is looked at
+    to the next; None where that is hardly anywhere."""
+    steep = np.hypot(*slope)
+    if not usable.any():
+        return None
+    usable = usable & (steep > _STEEP * np.quantile(steep[usable], 0.99))
+    step = max(1, int(np.sqrt(np.count_nonzero(usable) / points)))
+    row, column = (step * index for index in np.nonzero(usable[::step, ::step]))
+    return (row, column, step) if len(row) >= _FEWEST else None

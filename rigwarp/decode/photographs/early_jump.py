@@ -14,29 +14,27 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from rigwarp.decode.photographs.common_picture import Picture, slopes, smooth, steep_places
 from rigwarp.decode.photographs.light_model import Frames
+from rigwarp.decode.photographs.likeness import USUAL_GAMMA
 from rigwarp.decode.photographs.motion import CameraPath
 from rigwarp.decode.photographs.shared_errors import MOTION, motion_fields, relative_places
 from rigwarp.geometry import Array
 from rigwarp.geometry.robust import SIGMA_PER_MEDIAN, huber_weights, parts_of
 
 Codes = NDArray[np.unsignedinteger]
-Picture = NDArray[np.float32]
 
 _PIXELS = 600_000  # of a picture: larger ones are reduced, edges being many ...
 _MEAN_OF = 2  # ... along a side, whatever is left out between
 _SMOOTHING_PX = 1.3
 _MARGIN_PX = 9  # of a place from what is burnt out
-_STEEP = 0.1  # of the steepest slopes, of which one in a hundred is steeper
 _POINTS = 12_000
-_FEWEST = 400
 _ASIDE = 500
 _PASSES = 3
 _LOOSE_PX, _VARYING, _VARYING_LEAST_PX = 30.0, 0.3, 0.02  # priors of shift, and of what varies over the picture
 _OUTLIER = 2.5  # times the usual misfit
 _LEAST_PX, _WORTH_TELLING = 0.02, 25.0  # less, or a smaller fall of chi-squared, is not told from what light does
 _COURSE = 3  # frames: of fewer any jump is a course, too
-_USUAL_GAMMA = 2.2  # of projectors
 _ASKED_FIRST = 2  # uniform frames: of a jump before or after the second of them, one tells
 _PARTS_ACROSS = 3
 _FEWEST_IN_PART = 60
@@ -165,7 +163,7 @@ def _jump(shifts: Sequence[_Shift]) -> tuple[int, _Shift] | None:
     before = np.arange(len(shifts)) < count
     left = float(weight @ np.sum((wanted - before[:, None] * jump.solved[0][:2]) ** 2, axis=1))
     if len(shifts) > _COURSE:
-        beyond = np.array([one.brighter for one in shifts]) ** (1.0 / _USUAL_GAMMA) - 1.0
+        beyond = np.array([one.brighter for one in shifts]) ** (1.0 / USUAL_GAMMA) - 1.0
         # frames as bright as the stripes' mean are bent alike
         course = np.stack([np.minimum(beyond, 0.0), np.maximum(beyond, 0.0)], axis=-1)
         root = np.sqrt(weight)[:, None]
@@ -218,17 +216,13 @@ class _Points:
         full, used = np.iinfo(shown[0].dtype).max, [shown[row] for row in (*grey, *stripes)]
         burnt = np.max([_thin(photo, reduced) == full for photo in used], axis=0).astype(np.uint8)
         free = cv2.dilate(_means(burnt, mean.shape), np.ones((_MARGIN_PX, _MARGIN_PX))) == 0
-        slopes = [cv2.Sobel(mean, cv2.CV_32F, *d, ksize=3, scale=1 / 8) for d in ((1, 0), (0, 1))]
-        steep = np.hypot(*slopes)
-        if not free.any():
+        slopes_of_mean = slopes(mean)
+        found = steep_places(slopes_of_mean, free, _POINTS)
+        if found is None:
             return None
-        free &= steep > _STEEP * np.quantile(steep[free], 0.99)
-        step = max(1, int(np.sqrt(np.count_nonzero(free) / _POINTS)))
-        row, column = (step * index for index in np.nonzero(free[::step, ::step]))
-        if len(row) < _FEWEST:
-            return None
+        row, column, step = found
         place = np.stack([column, row], axis=-1).astype(float)
-        slope = np.stack([one[row, column] for one in slopes], axis=-1) / reduced
+        slope = np.stack([one[row, column] for one in slopes_of_mean], axis=-1) / reduced
         fields = motion_fields(relative_places(place, mean.shape))
         part = parts_of(place, _PARTS_ACROSS)
         here = part[:, None] == np.arange(_PARTS_ACROSS**2)
@@ -304,8 +298,7 @@ def _picture(photo: Codes, light_of_code: Picture, reduced: int) -> Picture:
     """Smooth light (h, w) of a photograph (H, W)."""
     light = light_of_code[_thin(photo, reduced)]
     side = min(reduced, _MEAN_OF)
-    means = _means(light, (light.shape[0] // side, light.shape[1] // side))
-    return np.asarray(cv2.GaussianBlur(means, (0, 0), _SMOOTHING_PX), np.float32)
+    return smooth(_means(light, (light.shape[0] // side, light.shape[1] // side)), _SMOOTHING_PX)
 
 
 def _thin(photo: Codes, reduced: int) -> Codes:

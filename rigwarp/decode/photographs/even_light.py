@@ -22,7 +22,8 @@ _MOST_BURNT = 0.3  # of the lit pixels: less is left out
 _SMOOTHING_PX = 4.0  # sigma, over which it is looked where light was added
 _MOST_SHARE = 2.0  # of it, that a place gets
 _FINE = 1 << 18  # entries of the table from light to codes
-_FULL_16 = np.iinfo(np.uint16).max
+FULL_16 = np.iinfo(np.uint16).max
+"""Of photographs that were put right."""
 _THREADS = 2
 
 
@@ -113,13 +114,13 @@ def evened_out(
 
 def recoder(response: Response) -> Callable[[NDArray[np.float32], Codes], NDArray[np.uint16]]:
     """From light (H, W), and the photograph that it is of, to codes of 16 bits; full scale stays so."""
-    codes = np.rint(coded(np.arange(_FINE) / (_FINE - 1), response.shape) * _FULL_16)
-    codes = np.minimum(codes, _FULL_16 - 1).astype(np.uint16)
+    codes = np.rint(coded(np.arange(_FINE) / (_FINE - 1), response.shape) * FULL_16)
+    codes = np.minimum(codes, FULL_16 - 1).astype(np.uint16)
 
     def recoded(light: NDArray[np.float32], photo: Codes) -> NDArray[np.uint16]:
         light *= np.float32(_FINE - 1)
         found = codes[np.minimum(np.maximum(light, 0.0), np.float32(_FINE - 1)).astype(np.int32)]
-        found[photo == np.iinfo(photo.dtype).max] = _FULL_16
+        found[photo == np.iinfo(photo.dtype).max] = FULL_16
         return np.asarray(found)
 
     return recoded

@@ -15,6 +15,8 @@ Codes = NDArray[np.unsignedinteger]
 
 WRONG = 0.35
 """Amplitudes, at half of the places or at most of them: a photograph of its own pattern is nearer."""
+USUAL_GAMMA = 2.2
+"""Of projectors, and of cameras of 8 bits."""
 _GRID_PX = 2.0  # projector pixels: a ninth of the shortest period
 _MOST_MISFIT = 0.25  # of a photograph at a place, squared, in amplitudes: worse is no worse
 _MOST_PLACES = 0.75  # of the places, where a set has bits of a code: half of them are as bright as a uniform frame
@@ -26,7 +28,6 @@ _CLEARLY = 0.5  # of the distance from its own pattern: another one is this much
 _SAME_LIGHT = 0.08  # of white: uniform frames nearer than this are not told apart
 _SAME_CODE = 0.006  # of full scale: a photograph taken twice is as bright to within its noise
 _MOST_OF_MIDDLE = 0.65  # of white's light in the middle one of the uniform frames
-_USUAL_GAMMA = 2.2  # of projectors, and of cameras of 8 bits
 _TURNED = {
     "upside down": (slice(None, None, -1), slice(None, None, -1)),
     "mirrored left to right": (slice(None), slice(None, None, -1)),
@@ -162,7 +163,7 @@ class Likeness:
         if span < _FOLLOWED * 2.0 * np.median(self._amplitude) or np.median(level[there]) > _MOST_OF_MIDDLE:
             return  # the camera's exposure follows the light: nothing is told by brightness
         # a camera of another curve than the usual one shows dark greys far darker, but not alike
-        code = light ** (1.0 / _USUAL_GAMMA)
+        code = light ** (1.0 / USUAL_GAMMA)
         moved = self._misplaced(there, level)
         for own, place in moved.items():
             found[own] = self._wanted[place]
@@ -239,7 +240,7 @@ def usual_light(codes: list[NDArray[np.unsignedinteger]]) -> Array:
     """(F, N) light of codes, by the usual response."""
     stack = np.stack(codes)
     full = np.iinfo(stack.dtype).max
-    return np.asarray(stack / full, float) ** (_USUAL_GAMMA if full == 255 else 1.0)
+    return np.asarray(stack / full, float) ** (USUAL_GAMMA if full == 255 else 1.0)
 
 
 def _position(seen: Array, patterns: PatternSet, wanted: Sequence[int], axis: int) -> Array:
@@ -283,4 +284,4 @@ def _very_same(first: Array, second: Array) -> bool:
 
 def _usual(frame: PatternFrame) -> float:
     """Light of a uniform frame as projectors usually show it, share of white."""
-    return float(_level(frame) / 255.0) ** _USUAL_GAMMA
+    return float(_level(frame) / 255.0) ** USUAL_GAMMA

@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from rigwarp.decode.photographs.even_light import FULL_16
 from rigwarp.decode.photographs.light_model import Frames, Seen
 from rigwarp.decode.photographs.shared_errors import MOTION, SHARED, SHIFTS, Evidence, motion_fields, shift_px, weigh
 from rigwarp.geometry import Array
@@ -30,7 +31,6 @@ _MOST_PARTS = 2
 _LOOSE_PX = 5.0  # prior of shift and turn: what the stripes do not tell must not pass for no motion
 _VARYING = 0.3  # prior of what varies over the picture, of the shift in its middle
 _ROUGHLY_PX = 0.15  # sigma of a length that hardly any stripe tells
-_FULL_16 = 65535
 _MOST_SIGMA_PX = 0.04  # above, a way is not known well enough to be taken out
 
 
@@ -205,16 +205,16 @@ def moved_back(photo: Codes, fields: Array) -> NDArray[np.uint16]:
     from scipy.ndimage import map_coordinates  # not for the player, see decode/signal/noise.py
 
     full = np.iinfo(photo.dtype).max
-    share = np.float32(_FULL_16 / full)
+    share = np.float32(FULL_16 / full)
     if not fields.any():
-        return np.asarray(photo.astype(np.uint16) * np.uint16(_FULL_16 // full))
+        return np.asarray(photo.astype(np.uint16) * np.uint16(FULL_16 // full))
     row, column = np.indices(photo.shape, np.float32)
     place = np.stack([column, row], axis=-1).reshape(-1, 2)
     shift = shift_px(fields, place, photo.shape).astype(np.float32)
     x, y = column + shift[:, 0].reshape(photo.shape), row + shift[:, 1].reshape(photo.shape)
     moved = map_coordinates(photo.astype(np.float32), np.stack([y, x]), order=3, mode="nearest")
-    moved = np.clip(np.rint(share * moved), 0, _FULL_16 - 1).astype(np.uint16)
+    moved = np.clip(np.rint(share * moved), 0, FULL_16 - 1).astype(np.uint16)
     burnt = cv2.dilate((photo == full).astype(np.uint8), np.ones((3, 3)))
     if burnt.any():
-        moved[cv2.remap(burnt, x, y, cv2.INTER_NEAREST) > 0] = _FULL_16
+        moved[cv2.remap(burnt, x, y, cv2.INTER_NEAREST) > 0] = FULL_16
     return np.asarray(moved)
